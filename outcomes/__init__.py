@@ -1,0 +1,1 @@
+"""Outcomes research for diabetes clinics that place implanted long-life glucose sensors."""
