@@ -1,0 +1,39 @@
+"""The analysis plan and the description of a clinic's exports, both read strictly.
+
+Each section is one frozen dataclass; the metadata of a field holds its unit, its source and a
+sentence, so that `settings("sensor_survival")` and the report print what was used.
+"""
+
+from outcomes.plan.analysis import (
+    Cohorts,
+    Complications,
+    Frame,
+    Hba1c,
+    Plan,
+    SensorSurvival,
+    TimeInRange,
+    plan_text,
+    read_plan,
+    settings_table,
+)
+from outcomes.plan.quarters import Quarter, Span
+from outcomes.plan.sources import ColumnSource, Sources, TableSource, read_sources
+
+__all__ = [
+    "Cohorts",
+    "ColumnSource",
+    "Complications",
+    "Frame",
+    "Hba1c",
+    "Plan",
+    "Quarter",
+    "SensorSurvival",
+    "Sources",
+    "Span",
+    "TableSource",
+    "TimeInRange",
+    "plan_text",
+    "read_plan",
+    "read_sources",
+    "settings_table",
+]

@@ -1,0 +1,289 @@
+"""The sections of `plan.toml`: every default with its unit, its source and a sentence."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Iterator
+from dataclasses import MISSING, asdict, dataclass, field, fields
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from outcomes.errors import UsageError, known_names
+from outcomes.plan.quarters import Quarter, Span
+from outcomes.plan.strict import Document, build, setting
+
+PRACTICE = "common practice, no source"
+CONSENSUS = "Battelino T et al. Diabetes Care 2019;42:1593-1603"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Frame:
+    """What the plan is for, and since when."""
+
+    name: str = setting("Quarterly outcome plan", "Name of the plan, printed in every report.")
+    start: date = setting(..., "First day on which a placement can be an index date.", unit="date")
+    lag_days: int = setting(
+        0, "The cut-off is the quarter's last day less this.", unit="days", source=PRACTICE
+    )
+    seed: int = setting(20260101, "Seed of everything that draws random numbers.")
+    locked_on: date | None = setting(
+        None, "Day on which the plan was locked; say so before the data are seen.", unit="date"
+    )
+
+
+@dataclass(frozen=True, kw_only=True)
+class Cohorts:
+    """Who is in which cohort, and how long each patient is followed."""
+
+    coverage_days: int = setting(
+        90,
+        "A patient is new to a kind after this many covered days without wearing it.",
+        unit="days",
+        source=PRACTICE,
+    )
+    lost_after_days: int = setting(
+        120,
+        "A patient without contact, draw or procedure for longer than this before the cut-off"
+        " is lost.",
+        unit="days",
+        source=PRACTICE,
+    )
+    covariates: tuple[str, ...] = setting(
+        ("age_years", "sex", "diabetes_type", "diabetes_years", "baseline_hba1c"),
+        "Covariates of the baseline table and of adjusted figures.",
+    )
+
+
+@dataclass(frozen=True, kw_only=True)
+class Hba1c:
+    """Which draw is the baseline, which is a visit's, and what counts as a response."""
+
+    baseline_from_day: int = setting(
+        -90, "First day of the baseline window.", unit="days from the index date", source=PRACTICE
+    )
+    baseline_to_day: int = setting(
+        7, "Last day of the baseline window.", unit="days from the index date", source=PRACTICE
+    )
+    visit_months: tuple[int, ...] = setting((3, 6, 12), "Visits, by month.", unit="months")
+    visit_days: tuple[int, ...] = setting(
+        (91, 183, 365), "Target day of each visit.", unit="days from the index date"
+    )
+    window_from_days: tuple[int, ...] = setting(
+        (60, 136, 305), "First day of each visit's window.", unit="days", source=PRACTICE
+    )
+    window_to_days: tuple[int, ...] = setting(
+        (135, 240, 425), "Last day of each visit's window.", unit="days", source=PRACTICE
+    )
+    primary_month: int = setting(6, "The visit of the primary figure.", unit="months")
+    response_points: float = setting(
+        0.5,
+        "A fall of this much or more is a response.",
+        unit="percentage points",
+        source="NICE type 2 guideline as cited by Dankers M et al. Pharmacol Res Perspect 2021",
+    )
+    target_percent: float = setting(
+        7.0, "Below this is at target, for patients who began at or above it.", unit="%",
+        source="American Diabetes Association, Standards of Care (many adults)",
+    )  # fmt: skip
+
+    def __post_init__(self) -> None:
+        """Refuse visits whose lists differ in length or whose windows overlap."""
+        lists = (self.visit_months, self.visit_days, self.window_from_days, self.window_to_days)
+        if len({len(values) for values in lists}) != 1:
+            raise ValueError("visit_months: the four lists of visits differ in length.")
+        windows = list(zip(self.window_from_days, self.window_to_days, strict=True))
+        ordered = [edge for window in windows for edge in window]
+        if ordered != sorted(set(ordered)):
+            raise ValueError(f"window_from_days: windows {windows} overlap or are not in order.")
+        if self.primary_month not in self.visit_months:
+            raise ValueError(f"primary_month: {self.primary_month} is not one of the visits.")
+
+
+@dataclass(frozen=True, kw_only=True)
+class TimeInRange:
+    """Periods, sufficiency of readings, and the trajectory's knots."""
+
+    period_days: int = setting(28, "Length of a period.", unit="local days")
+    last_period: int = setting(13, "Last period that is shown.", unit="periods")
+    day_share: float = setting(
+        0.70,
+        "A day counts with this share of the readings that its length and the interval would give.",
+        source=CONSENSUS,
+    )
+    period_counting_days: int = setting(
+        14, "A period or month counts with this many counting days.", unit="days", source=CONSENSUS
+    )
+    quarter_counting_days: int = setting(
+        60, "Lows and CV over a quarter need this many counting days.", unit="days", source=PRACTICE
+    )
+    first_hours: int = setting(
+        24,
+        "First hours of an implanted sensor left out of the counting test.",
+        unit="hours",
+        source=PRACTICE,
+    )
+    gap_minutes: int = setting(
+        30, "A longer gap between readings ends an episode.", unit="minutes", source=PRACTICE
+    )
+    episode_minutes: int = setting(
+        15, "An episode begins and ends with this many minutes.", unit="minutes",
+        source="Danne T et al. Diabetes Care 2017;40:1631-1640",
+    )  # fmt: skip
+    prolonged_minutes: int = setting(
+        120, "An episode of this length is prolonged.", unit="minutes",
+        source="Danne T et al. Diabetes Care 2017;40:1631-1640",
+    )  # fmt: skip
+    knots: tuple[int, ...] = setting(
+        (3, 6), "Inner knots of the trajectory.", unit="periods", source=PRACTICE
+    )
+
+
+@dataclass(frozen=True, kw_only=True)
+class SensorSurvival:
+    """When a planned removal is on time, and which horizons are shown."""
+
+    implanted_grace_before_days: int = setting(
+        7, "Reason planned this long before the planned day is a planned removal.", unit="days",
+        source=PRACTICE,
+    )  # fmt: skip
+    implanted_grace_after_days: int = setting(
+        30, "A removal this long after the planned day is on time.", unit="days", source=PRACTICE
+    )
+    adhesive_grace_before_days: int = setting(
+        1, "The same before, for adhesive sensors.", unit="days", source=PRACTICE
+    )
+    adhesive_grace_after_days: int = setting(
+        1, "The same after, for adhesive sensors.", unit="days", source=PRACTICE
+    )
+    smallest_at_risk: int = setting(
+        10, "Curves stop where fewer are at risk.", unit="sensors", source=PRACTICE
+    )
+
+    def grace_before_days(self, kind: str) -> int:
+        """Return the grace before the planned day for a kind of sensor."""
+        return int(getattr(self, f"{kind}_grace_before_days"))
+
+    def grace_after_days(self, kind: str) -> int:
+        """Return the grace after the planned day for a kind of sensor."""
+        return int(getattr(self, f"{kind}_grace_after_days"))
+
+
+@dataclass(frozen=True, kw_only=True)
+class Complications:
+    """Which harm belongs to a procedure, which to wear."""
+
+    procedure_days: int = setting(
+        30, "Harm that names a procedure and begins within this is procedure harm.", unit="days",
+        source=PRACTICE,
+    )  # fmt: skip
+    after_removal_days: int = setting(
+        30, "Harm is attributed to a sensor until this long after its removal.", unit="days",
+        source=PRACTICE,
+    )  # fmt: skip
+    equal_solicitation: bool = setting(
+        False, "Whether both kinds were asked about harm alike; only then is there a contrast."
+    )
+
+
+@dataclass(frozen=True, kw_only=True)
+class Plan:
+    """A resolved analysis plan; every section has its defaults filled in."""
+
+    plan: Frame
+    cohorts: Cohorts = field(default_factory=Cohorts)
+    hba1c: Hba1c = field(default_factory=Hba1c)
+    time_in_range: TimeInRange = field(default_factory=TimeInRange)
+    sensor_survival: SensorSurvival = field(default_factory=SensorSurvival)
+    complications: Complications = field(default_factory=Complications)
+
+    @property
+    def fingerprint(self) -> str:
+        """Twelve hexadecimal digits that change when any resolved setting changes."""
+        text = json.dumps(asdict(self), sort_keys=True, default=str)
+        return hashlib.sha256(text.encode()).hexdigest()[:12]
+
+    def cut_off(self, quarter: Quarter) -> date:
+        """Return the last day that data count in a report on `quarter`."""
+        return quarter.cut_off(self.plan.lag_days)
+
+    def span(self, quarter: Quarter) -> Span:
+        """Return the days of *this quarter*."""
+        return quarter.span(self.plan.lag_days)
+
+
+def read_plan(path: str | Path) -> Plan:
+    """Read `plan.toml` strictly; an unknown key is an error that lists the known ones.
+
+    Raises
+    ------
+    SettingsError
+        The file is absent or not TOML, a key is unknown or missing, or a value has the wrong
+        type; the message names file, line, key and value.
+    """
+    document = Document.open(Path(path))
+    return build(Plan, document.values, document)
+
+
+def settings_table(section: str) -> pd.DataFrame:
+    """Return every setting of a plan section: name, default, unit, source and sentence.
+
+    Parameters
+    ----------
+    section : str
+        "plan", "cohorts", "hba1c", "time_in_range", "sensor_survival" or "complications".
+    """
+    sections = _sections()
+    if section not in sections:
+        raise UsageError(known_names("section of the plan", section, sections))
+    rows = [
+        {
+            "setting": f.name,
+            "default": "must be given" if f.default is MISSING else _toml(f.default),
+            "unit": f.metadata["unit"],
+            "source": f.metadata["source"],
+            "sentence": f.metadata["sentence"],
+        }
+        for f in fields(sections[section])
+    ]
+    return pd.DataFrame(rows)
+
+
+def plan_text(plan: Plan) -> str:
+    """Return the resolved plan as the text of a `plan.toml`, each setting with its sentence."""
+    return "\n".join(_plan_lines(plan)) + "\n"
+
+
+def _sections() -> dict[str, Any]:
+    return {
+        "plan": Frame,
+        "cohorts": Cohorts,
+        "hba1c": Hba1c,
+        "time_in_range": TimeInRange,
+        "sensor_survival": SensorSurvival,
+        "complications": Complications,
+    }
+
+
+def _plan_lines(plan: Plan) -> Iterator[str]:
+    yield "# Analysis plan. Change a value before the data are seen, and set locked_on."
+    for name, cls in _sections().items():
+        yield f"\n[{name}]"
+        for f in fields(cls):
+            value = getattr(getattr(plan, name), f.name)
+            unit = f" ({f.metadata['unit']})" if f.metadata["unit"] else ""
+            yield f"# {f.metadata['sentence']}{unit}"
+            yield f"{f.name} = {_toml(value)}" if value is not None else f"# {f.name} = "
+
+
+def _toml(value: Any) -> str:
+    if isinstance(value, bool):
+        return str(value).lower()
+    if isinstance(value, str):
+        return json.dumps(value, ensure_ascii=False)
+    if isinstance(value, tuple):
+        return f"[{', '.join(map(_toml, value))}]"
+    return str(value)

@@ -1,0 +1,1 @@
+"""The declared tables, reading a clinic's exports into them, and the study folder."""
