@@ -456,6 +456,12 @@ def _unseen(lives: Lives, times: Times, survival: Floats) -> npt.NDArray[np.bool
     return (times > lives.exit.max()) & (survival > 0)
 
 
+def shown_error(estimate: Floats, error: Floats) -> Floats:
+    """Return the standard errors that mean something: NaN at 0, at 1 and without any spread."""
+    inside = (estimate > 0) & (estimate < 1)
+    return np.where(inside & (error > _NO_SPREAD), error, np.nan)
+
+
 def row_notes(lives: Lives, estimate: Floats, std_error: Floats, clusters: int) -> list[str]:
     """Return for each value of a curve why it has no estimate, standard error or limits, or ""."""
     if not len(lives.exit):
