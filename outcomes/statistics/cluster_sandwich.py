@@ -92,7 +92,7 @@ class ClusterSandwich:
     def std_error(self, contrast: ArrayLike) -> float:
         """Standard error of one linear contrast of the coefficients."""
         vector = np.asarray(contrast, dtype=np.float64)
-        return float(np.sqrt(max(vector @ self.covariance @ vector, 0.0)))
+        return float(np.sqrt(max(float(vector @ self.covariance @ vector), 0.0)))
 
 
 def cluster_sandwich(
@@ -147,7 +147,7 @@ def cluster_sandwich(
             "Describe the rows instead of modelling them."
         )
     case = np.ones(n_rows) if weights is None else weights
-    bread: Floats = np.linalg.inv(design.T @ (design * case[:, None]))
+    bread = np.asarray(np.linalg.inv(design.T @ (design * case[:, None])), dtype=np.float64)
     of_weights = design.T @ (design * (case**2)[:, None])
     members = _members(codes, n_clusters)
     adjusted = design * case[:, None]

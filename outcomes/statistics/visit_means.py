@@ -1,0 +1,245 @@
+"""Adjusted means, changes and group differences at every visit, read off one model."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from outcomes.errors import EstimationError, known_names
+from outcomes.statistics.design import complete_rows, covariate_columns, numeric
+from outcomes.statistics.repeated_measures import FALLBACKS, RepeatedMeasures, repeated_measures
+from outcomes.statistics.students_t import TInference, t_inference
+
+_NUMBERS = ["estimate", "std_error", "df", "conf_low", "conf_high", "p_value"]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False, repr=False)
+class VisitMeans:
+    """Means, changes and differences at each visit.
+
+    Attributes
+    ----------
+    means : DataFrame, one row per visit and group
+        `visit`, `group`, `estimate`, `std_error`, `df`, `conf_low`, `conf_high`, `n` (observed),
+        `n_given` (rows of this visit and group), `note`. At the group's own mean baseline and
+        covariates.
+    changes : DataFrame, one row per visit and group
+        The same less the group's own mean baseline, with `p_value`; no rows without a baseline.
+    differences : DataFrame, one row per visit and other group
+        `visit`, `group`, `reference`, the numbers, `n`, `n_reference`, `note`; at equal baseline
+        and covariates. No rows without groups.
+    model : RepeatedMeasures or None
+        None where every cell is too small to estimate.
+    notes : list of str
+        Covariates left out, covariance structures given up.
+    """
+
+    means: pd.DataFrame
+    changes: pd.DataFrame
+    differences: pd.DataFrame
+    model: RepeatedMeasures | None
+    notes: list[str] = field(default_factory=list)
+
+
+def visit_means(
+    frame: pd.DataFrame,
+    *,
+    subject: str,
+    visit: str,
+    outcome: str,
+    baseline: str | None = None,
+    group: str | None = None,
+    reference: str | None = None,
+    covariates: Sequence[str] = (),
+    cluster: str | None = None,
+    structures: Sequence[str] = FALLBACKS,
+    fewest_per_arm: int = 10,
+    confidence_level: float = 0.95,
+) -> VisitMeans:
+    """Fit visit x group + visit x baseline + covariates and read off what a report needs.
+
+    Parameters
+    ----------
+    frame : DataFrame, one row per subject and visit that is due
+        A visit that did not take place has a row without outcome: it counts in `n_given`, and its
+        subject in the covariate means at which a group is reported.
+    subject, visit, outcome : str
+        See `repeated_measures`.
+    baseline : str, optional
+        Column in the unit of the outcome, one value a subject; its slope is free at every visit.
+    group, reference : str, optional
+        Grouping column, one value a subject, and the group that is subtracted.
+    covariates : sequence of str
+        Further baseline columns, one slope each; categories become indicators.
+    cluster : str, optional
+        The independent unit where a person may be a subject in two groups.
+    fewest_per_arm : int, default 10
+        Where a group has fewer observed values at a visit, that cell is not estimated, its rows
+        do not enter the model, and the note says so.
+
+    Returns
+    -------
+    VisitMeans
+
+    Raises
+    ------
+    EstimationError
+        As `repeated_measures`; or a group without a reference.
+
+    Notes
+    -----
+    The model has no group x baseline term, so a difference is the same at every baseline. Means
+    and changes take the covariates as fixed.
+    """
+    if (group is None) != (reference is None):
+        raise EstimationError("Give `group` and `reference` together, or neither.")
+    needed = [subject, visit, *filter(None, [group, baseline, cluster]), *covariates]
+    given = complete_rows(frame, needed).frame
+    complete_rows(frame.head(0), [outcome])  # the column must exist
+    cells, cell = _cells(given, visit, outcome, group, reference)
+    modelled = cells.loc[cells["n"] >= fewest_per_arm]
+    entering = cell.isin(set(modelled["name"])) & given[outcome].notna()
+    if modelled.empty:
+        empty = _tables(None, cells, {}, {}, reference, fewest_per_arm, confidence_level)
+        return VisitMeans(**empty, model=None, notes=["No group has enough observed values."])
+    columns, adjusters, notes = _columns(
+        given, cell, entering, modelled, visit, baseline, covariates
+    )
+    roles = {subject, visit, outcome, *filter(None, [cluster])}
+    model = repeated_measures(
+        columns.assign(**{role: given[role] for role in roles}).loc[entering],
+        subject=subject,
+        visit=visit,
+        outcome=outcome,
+        design=list(columns.columns),
+        cluster=cluster,
+        structures=structures,
+    )
+    people = given.assign(**adjusters).drop_duplicates([subject, *filter(None, [group])])
+    places = _places(people, [*adjusters.columns], group)
+    starts = {} if baseline is None else _places(people, [baseline], group)
+    slopes = {arm: start[str(baseline)] for arm, start in starts.items()}
+    tables = _tables(model, cells, places, slopes, reference, fewest_per_arm, confidence_level)
+    if baseline is None:
+        tables["changes"] = tables["changes"].head(0)
+    return VisitMeans(**tables, model=model, notes=notes + model.notes)
+
+
+def _cells(
+    given: pd.DataFrame, visit: str, outcome: str, group: str | None, reference: str | None
+) -> tuple[pd.DataFrame, pd.Series]:
+    """Visits by groups with rows given and outcomes seen; the cell name of every row."""
+    arm = given[group].astype(object) if group is not None else pd.Series("all", index=given.index)
+    if reference is not None and reference not in set(arm):
+        raise EstimationError(known_names(str(group), reference, map(str, arm.unique())))
+    name = "visit[" + given[visit].astype(str) + "]"
+    if group is not None:
+        name = name + ":group[" + arm.astype(str) + "]"
+    table = pd.DataFrame(
+        {"visit": given[visit], "group": arm, "name": name, "seen": given[outcome].notna()}
+    )
+    cells = table.groupby(["visit", "group", "name"], observed=True)["seen"].agg(["sum", "size"])
+    cells = cells.reset_index().rename(columns={"sum": "n", "size": "n_given"})
+    cells["later"] = cells["group"] != reference
+    cells = cells.sort_values(["visit", "later", "group"], ignore_index=True)
+    return cells.drop(columns="later"), name
+
+
+def _columns(
+    given: pd.DataFrame,
+    cell: pd.Series,
+    entering: pd.Series,
+    modelled: pd.DataFrame,
+    visit: str,
+    baseline: str | None,
+    covariates: Sequence[str],
+) -> tuple[pd.DataFrame, pd.DataFrame, list[str]]:
+    """Design columns, the covariates among them, and notes on what was left out."""
+    parts = {name: (cell == name).to_numpy(dtype=np.float64) for name in modelled["name"]}
+    if baseline is not None:
+        start = numeric(given, baseline)
+        for when in modelled["visit"].unique():
+            here = (given[visit] == when).to_numpy(dtype=np.float64)
+            parts[f"visit[{when}]:baseline"] = start * here
+    adjusters, notes = covariate_columns(given, covariates)
+    spread = np.ptp(adjusters.loc[entering].to_numpy(), axis=0) > 0
+    for name in adjusters.columns[~spread]:
+        notes.append(f"{name} takes a single value in the rows used and was left out.")
+    adjusters = adjusters.loc[:, spread]
+    return pd.concat([pd.DataFrame(parts, index=given.index), adjusters], axis=1), adjusters, notes
+
+
+def _places(
+    people: pd.DataFrame, columns: list[str], group: str | None
+) -> dict[object, dict[str, float]]:
+    """Mean of each column over the people of each group."""
+    if group is None:
+        return {"all": {name: float(people[name].mean()) for name in columns}}
+    return {
+        arm: {name: float(part[name].mean()) for name in columns}
+        for arm, part in people.groupby(group, observed=True)
+    }
+
+
+def _tables(
+    model: RepeatedMeasures | None,
+    cells: pd.DataFrame,
+    places: dict[object, dict[str, float]],
+    slopes: dict[object, float],
+    reference: str | None,
+    fewest: int,
+    confidence_level: float,
+) -> dict[str, pd.DataFrame]:
+    means, changes, differences = [], [], []
+    base_n = cells.loc[cells["group"] == reference].set_index("visit")
+    for row in cells.itertuples(index=False):
+        shown = {"visit": row.visit, "group": row.group, "n": row.n, "n_given": row.n_given}
+        compared = {**shown, "reference": reference, "n_reference": _at(base_n, row.visit)}
+        fits = row.n >= fewest and model is not None
+        note = {"note": None if fits else f"Fewer than {fewest} observed: not estimated."}
+        mean: dict[str, Any] = {}
+        change, difference = mean, mean
+        if fits and model is not None:
+            at = {row.name: 1.0, **places[row.group]}
+            if slopes:
+                at[f"visit[{row.visit}]:baseline"] = slopes[row.group]
+            mean = {**model.contrast(at, confidence_level)}
+            change = {**_less(model, at, slopes.get(row.group, 0.0), confidence_level)}
+            if compared["n_reference"] >= fewest and row.group != reference:
+                versus = {row.name: 1.0, str(base_n.loc[row.visit, "name"]): -1.0}
+                difference = {**model.contrast(versus, confidence_level)}
+        means.append({**shown, **mean, **note})
+        changes.append({**shown, **change, **note})
+        if reference is not None and row.group != reference:
+            if not difference:
+                note = {"note": f"Fewer than {fewest} observed in a group: not estimated."}
+            differences.append({**compared, **difference, **note})
+    keys = ["visit", "group"]
+    counts = ["n", "n_given", "note"]
+    return {
+        "means": _frame(means, [*keys, *_NUMBERS, *counts]).drop(columns="p_value"),
+        "changes": _frame(changes, [*keys, *_NUMBERS, *counts]),
+        "differences": _frame(
+            differences, [*keys, "reference", *_NUMBERS, "n", "n_reference", "note"]
+        ),
+    }
+
+
+def _at(base: pd.DataFrame, when: object) -> int:
+    return int(base.loc[when, "n"]) if when in base.index else 0
+
+
+def _less(
+    model: RepeatedMeasures, at: dict[str, float], start: float, confidence_level: float
+) -> TInference:
+    """The contrast less a known number: the mean baseline, at which the mean is evaluated."""
+    mean = model.contrast(at, confidence_level)
+    return t_inference(mean["estimate"] - start, mean["std_error"], mean["df"], confidence_level)
+
+
+def _frame(rows: list[dict[str, Any]], columns: list[str]) -> pd.DataFrame:
+    return pd.DataFrame(rows, columns=columns)
