@@ -170,8 +170,8 @@ PROCEDURES: Final = Schema(
 
 READINGS: Final = Schema(
     name="readings",
-    grain="one row per sensor value of a patient and instant",
-    key=("patient_id", "time"),
+    grain="one row per sensor value of a patient, sensor (or none) and instant",
+    key=("patient_id", "sensor_id", "time"),
     columns=(
         _PATIENT,
         Column(name="time", kind="instant", meaning="instant of the value"),

@@ -1,0 +1,450 @@
+"""Readings on disk: files of whole patients, one row group a patient, sorted by time.
+
+A row group holds `time` (int64, microseconds UTC, delta-coded), `value`, `local_offset` (minutes),
+`capped` (-1 below, 0, 1 above) and `stream`. A *stream* is what is constant for many readings: the
+sensor, its kind, the unit and the interval; the small table `streams` spells each out. A value is
+stored as int16, whole mg/dL or tenths of mmol/L; a patient with a value that this cannot hold
+exactly goes to files of float64 in the value's own unit. The numbers read back are those written.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Final
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from outcomes.errors import StudyError, TableError
+from outcomes.tables.declared import CAPPED, GLUCOSE_UNITS, KINDS, READINGS
+from outcomes.tables.parquet import MEND
+
+Array = npt.NDArray[Any]
+
+INDEX_COLUMNS: Final = ("patient_id", "file", "row_group", "rows", "first_time", "last_time")
+STREAM_COLUMNS: Final = (
+    "patient_id", "stream", "sensor_id", "kind", "unit", "interval_minutes",
+)  # fmt: skip
+SCALE: Final = np.array([1.0, 10.0])  # stored whole numbers per mg/dL and per mmol/L
+DEFAULT_INTERVAL: Final = 5  # minutes, where a patient's readings show none
+LONGEST_INTERVAL: Final = 30  # minutes; a longer distance is a gap, not an interval
+FILE_ROWS: Final = 4_000_000
+MICROSECONDS_PER_MINUTE: Final = 60_000_000
+MICROSECONDS_PER_DAY: Final = 86_400_000_000
+CAPPED_CODES: Final = np.array([0, -1, 1], dtype=np.int8)  # in the order of CAPPED
+
+
+@dataclass(frozen=True, kw_only=True, eq=False, repr=False)
+class PatientReadings:
+    """All readings of one patient, in order of time; every array has one entry a reading.
+
+    `time` is int64 microseconds UTC, ascending; `local_offset` minutes of local time over UTC;
+    `value` float64 in its own unit; `unit` an index into `GLUCOSE_UNITS`; `capped` -1 below a
+    limit, 0, 1 above; `kind` an index into `KINDS`, -1 unknown; `interval` the minutes that a
+    reading owns; `sensor` an index into `sensors`, -1 where none is named.
+    """
+
+    patient_id: str
+    time: Array
+    local_offset: Array
+    value: Array
+    unit: Array
+    capped: Array
+    kind: Array
+    interval: Array
+    sensor: Array
+    sensors: tuple[str, ...]
+
+    def __len__(self) -> int:
+        """Return the number of readings."""
+        return len(self.time)
+
+    def __repr__(self) -> str:
+        """Say whose readings and how many, without values."""
+        return f"<PatientReadings of {self.patient_id}: {len(self)} readings>"
+
+    @property
+    def local_day(self) -> Array:
+        """Local calendar day of each reading, as int64 days since 1970-01-01."""
+        return local_days(self.time, self.local_offset)
+
+    def frame(self) -> pd.DataFrame:
+        """Return the readings as a frame in the declared columns of `readings`."""
+        names = np.array([*self.sensors, None], dtype=object)
+        return pd.DataFrame(
+            {
+                "patient_id": np.full(len(self), self.patient_id, dtype=object),
+                "time": self.time.astype("datetime64[us]").astype("datetime64[ns]"),
+                "local_offset": pd.array(self.local_offset.astype("int64"), dtype="Int64"),
+                "value": self.value.astype("float64"),
+                "unit": np.array(GLUCOSE_UNITS, dtype=object)[self.unit],
+                "capped": np.array([*CAPPED[::2], CAPPED[1]], dtype=object)[self.capped],
+                "sensor_id": names[self.sensor],
+            }
+        )
+
+
+def local_days(time: Array, local_offset: Array) -> Array:
+    """Return the local calendar day of each instant, as days since 1970-01-01."""
+    local = time + local_offset.astype(np.int64) * MICROSECONDS_PER_MINUTE
+    return np.floor_divide(local, MICROSECONDS_PER_DAY)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False, repr=False)
+class ReadingBlock:
+    """Checked readings of one whole patient on their way to disk, in any order.
+
+    `sensor` is an index into `sensors`, -1 where none is named; the rest as in `PatientReadings`.
+    """
+
+    patient_id: str
+    time: Array
+    local_offset: Array
+    value: Array
+    unit: Array
+    capped: Array
+    sensor: Array
+    sensors: tuple[str, ...]
+
+    def in_order(self) -> ReadingBlock:
+        """Return the same readings sorted by time and then sensor, the sensors by name."""
+        by_name = sorted(range(len(self.sensors)), key=lambda i: self.sensors[i])
+        place = np.full(len(self.sensors) + 1, -1, dtype=np.int32)
+        place[by_name] = np.arange(len(by_name))
+        sensor = place[self.sensor]
+        order = np.lexsort((sensor, self.time))
+        return ReadingBlock(
+            patient_id=self.patient_id,
+            time=self.time[order].astype(np.int64),
+            local_offset=self.local_offset[order].astype(np.int16),
+            value=self.value[order].astype(np.float64),
+            unit=self.unit[order].astype(np.int8),
+            capped=self.capped[order].astype(np.int8),
+            sensor=sensor[order],
+            sensors=tuple(self.sensors[i] for i in by_name),
+        )
+
+    def digest(self) -> bytes:
+        """Return a digest of the readings; call it on a block that is in order."""
+        digest = hashlib.sha256(f"{self.patient_id}\0".encode())
+        digest.update("\0".join(self.sensors).encode())
+        for values in (self.time, self.local_offset, self.value, self.unit, self.capped):
+            digest.update(values.tobytes())
+        digest.update(self.sensor.tobytes())
+        return digest.digest()
+
+
+def blocks_of(frame: pd.DataFrame) -> Iterator[ReadingBlock]:
+    """Yield one block a patient from a frame in the declared columns of `readings`.
+
+    Raises
+    ------
+    TableError
+        The frame breaks a declared rule of `readings`.
+    """
+    READINGS.check(frame)
+    for patient_id, rows in frame.groupby("patient_id", sort=True):
+        sensor, sensors = pd.factorize(rows["sensor_id"])
+        yield ReadingBlock(
+            patient_id=str(patient_id),
+            time=rows["time"].to_numpy().astype("datetime64[us]").astype(np.int64),
+            local_offset=rows["local_offset"].to_numpy(dtype="int16"),
+            value=rows["value"].to_numpy(dtype="float64"),
+            unit=pd.Categorical(rows["unit"], categories=list(GLUCOSE_UNITS)).codes,
+            capped=CAPPED_CODES[pd.Categorical(rows["capped"], categories=list(CAPPED)).codes],
+            sensor=sensor,
+            sensors=tuple(map(str, sensors)),
+        )
+
+
+# --- which kind of sensor gave a reading, and how many minutes it owns ---------------------------
+
+
+@dataclass(frozen=True, kw_only=True, eq=False, repr=False)
+class WornSensors:
+    """The sensors of every patient: kind by id, and the days on which each was worn."""
+
+    kind_of: dict[str, int]
+    by_patient: dict[str, Array]  # columns: kind, first day, last day (days since 1970-01-01)
+
+    @classmethod
+    def from_table(cls, sensors: pd.DataFrame) -> WornSensors:
+        """Read `sensors`; a sensor without an end is worn on every later day."""
+        kind = np.asarray(pd.Categorical(sensors["kind"], categories=list(KINDS)).codes, np.int64)
+        ended = sensors["stopped_on"].fillna(sensors["removed_on"])
+        ended = ended.fillna(pd.Timestamp("2200-01-01"))
+        days = [
+            values.to_numpy().astype("datetime64[D]").astype(np.int64)
+            for values in (sensors["placed_on"], ended)
+        ]
+        lives = np.column_stack([kind, *days])
+        rows = sensors.groupby("patient_id").indices
+        return cls(
+            kind_of=dict(zip(sensors["sensor_id"], kind.tolist(), strict=True)),
+            by_patient={str(patient): lives[places] for patient, places in rows.items()},
+        )
+
+    def kind_of_readings(self, block: ReadingBlock) -> Array:
+        """Return the kind behind each reading, -1 where it is not known.
+
+        A named sensor says it; one that the table does not know stays unknown. Without a name it
+        is the only kind that the patient wore on that local day.
+        """
+        named = np.array([self.kind_of.get(s, -1) for s in block.sensors] + [-1], dtype=np.int8)
+        kind = named[block.sensor]
+        nameless = block.sensor < 0
+        if nameless.any():
+            days = local_days(block.time[nameless], block.local_offset[nameless])
+            kind[nameless] = self._only_kind_worn(block.patient_id, days)
+        return kind
+
+    def _only_kind_worn(self, patient_id: str, days: Array) -> Array:
+        lives = self.by_patient.get(patient_id)
+        if lives is None:
+            return np.full(len(days), -1, dtype=np.int8)
+        each_day, which = np.unique(days, return_inverse=True)
+        worn = np.zeros((len(KINDS), len(each_day)), dtype=bool)
+        for kind, first, last in lives:
+            worn[kind, np.searchsorted(each_day, first) : np.searchsorted(each_day, last + 1)] = (
+                True
+            )
+        only = np.where(worn.sum(axis=0) == 1, worn.argmax(axis=0), -1).astype(np.int8)
+        return only[which]
+
+
+def reading_intervals(time: Array, group: Array, kind_of_group: Array) -> Array:
+    """Return the interval of each group of readings, in minutes.
+
+    It is the commonest distance of 1 to 30 whole minutes between consecutive readings of the
+    group (the shortest of several equally common ones); for a group without any, that of the
+    groups of the same kind together; failing that, 5 minutes.
+
+    Parameters
+    ----------
+    time : int64 microseconds, ascending
+    group : index of each reading's group
+    kind_of_group : kind of each group
+    """
+    groups = len(kind_of_group)
+    order = np.argsort(group, kind="stable")
+    sorted_group = group[order]
+    minutes = np.rint(np.diff(time[order]) / MICROSECONDS_PER_MINUTE)
+    fits = (np.diff(sorted_group) == 0) & (minutes >= 1) & (minutes <= LONGEST_INTERVAL)
+    cell = sorted_group[1:][fits] * (LONGEST_INTERVAL + 1) + minutes[fits].astype(np.int64)
+    counts = np.bincount(cell, minlength=groups * (LONGEST_INTERVAL + 1))
+    counts = counts.reshape(groups, LONGEST_INTERVAL + 1)
+    interval = np.empty(groups, dtype=np.int16)
+    for i in range(groups):
+        own, same_kind = counts[i], counts[kind_of_group == kind_of_group[i]].sum(axis=0)
+        best = own if own.any() else same_kind
+        interval[i] = best.argmax() if best.any() else DEFAULT_INTERVAL
+    return interval
+
+
+def _streams(block: ReadingBlock, kind: Array) -> tuple[Array, pd.DataFrame]:
+    by_sensor = (block.sensor.astype(np.int64) + 1) * 4 + kind + 1
+    lives, life = np.unique(by_sensor, return_inverse=True)
+    interval = reading_intervals(block.time, life, lives % 4)
+    combined = life * 2 + block.unit
+    combinations, stream = np.unique(combined, return_inverse=True)
+    life_of = combinations // 2
+    names = np.array([None, *block.sensors], dtype=object)
+    table = pd.DataFrame(
+        {
+            "patient_id": np.full(len(combinations), block.patient_id, dtype=object),
+            "stream": np.arange(len(combinations)),
+            "sensor_id": names[lives[life_of] // 4],
+            "kind": lives[life_of] % 4 - 1,
+            "unit": combinations % 2,
+            "interval_minutes": interval[life_of].astype(np.int64),
+        }
+    )
+    return stream, table
+
+
+# --- writing ------------------------------------------------------------------------------------
+
+
+def _file_schema(value_type: pa.DataType, stream_type: pa.DataType) -> pa.Schema:
+    return pa.schema(
+        [
+            ("time", pa.int64()),
+            ("value", value_type),
+            ("local_offset", pa.int16()),
+            ("capped", pa.int8()),
+            ("stream", stream_type),
+        ]
+    )
+
+
+@dataclass(kw_only=True, eq=False, repr=False)
+class ReadingsWriter:
+    """Writes blocks into `folder`, one row group a patient, and keeps the index of what is where.
+
+    Used as a context; afterwards `index`, `streams`, `rows` and `digest()` tell what was written.
+    """
+
+    folder: Path
+    worn: WornSensors
+    rows: int = 0
+    _open: dict[str, tuple[pq.ParquetWriter, str, int, int]] = field(default_factory=dict)
+    _index: list[tuple[Any, ...]] = field(default_factory=list)
+    _streams: list[pd.DataFrame] = field(default_factory=list)
+    _digests: dict[str, bytes] = field(default_factory=dict)
+    _files: int = 0
+
+    def __enter__(self) -> ReadingsWriter:
+        """Make the folder."""
+        self.folder.mkdir()
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        at: TracebackType | None,
+    ) -> None:
+        """Close every open file."""
+        for writer, *_ in self._open.values():
+            writer.close()
+
+    def write(self, block: ReadingBlock) -> None:
+        """Write all readings of one patient.
+
+        Raises
+        ------
+        TableError
+            The patient was written before: blocks must hold whole patients.
+        """
+        if block.patient_id in self._digests:
+            raise TableError(
+                f"readings: patient {block.patient_id} comes in two blocks. "
+                "Give all readings of a patient in one frame."
+            )
+        if not len(block.time):
+            return
+        block = block.in_order()
+        stream, streams = _streams(block, self.worn.kind_of_readings(block))
+        self._streams.append(streams)
+        self._digests[block.patient_id] = block.digest()
+        scaled = np.rint(block.value * SCALE[block.unit])
+        whole = bool(
+            (np.abs(scaled) <= 32767).all() and (scaled / SCALE[block.unit] == block.value).all()
+        )
+        columns = {
+            "time": block.time,
+            "value": scaled.astype(np.int16) if whole else block.value,
+            "local_offset": block.local_offset,
+            "capped": block.capped,
+            "stream": stream.astype(np.int32),
+        }
+        self._append("whole" if whole else "decimal", columns, block)
+
+    def _append(self, form: str, columns: dict[str, Array], block: ReadingBlock) -> None:
+        rows = len(block.time)
+        writer, name, row_group, held = self._open.get(form) or self._new_file(form)
+        table = pa.table(columns, schema=writer.schema)
+        writer.write_table(table, row_group_size=rows)
+        first, last = int(block.time[0]), int(block.time[-1])
+        self._index.append((block.patient_id, name, row_group, rows, first, last))
+        self.rows += rows
+        if held + rows >= FILE_ROWS:
+            writer.close()
+            self._open.pop(form, None)
+        else:
+            self._open[form] = (writer, name, row_group + 1, held + rows)
+
+    def _new_file(self, form: str) -> tuple[pq.ParquetWriter, str, int, int]:
+        name = f"{form}-{self._files:05d}.parquet"
+        self._files += 1
+        writer = pq.ParquetWriter(
+            self.folder / name,
+            _file_schema(pa.int16() if form == "whole" else pa.float64(), pa.int32()),
+            compression="lz4",
+            use_dictionary=["value", "local_offset", "capped", "stream"],
+            column_encoding={"time": "DELTA_BINARY_PACKED"},
+            write_statistics=False,
+        )
+        return writer, name, 0, 0
+
+    @property
+    def index(self) -> pd.DataFrame:
+        """Where each patient's readings are, one row a patient, sorted by patient."""
+        index = pd.DataFrame(self._index, columns=list(INDEX_COLUMNS))
+        return _as_whole(index, ("row_group", "rows", "first_time", "last_time"), "patient_id")
+
+    @property
+    def streams(self) -> pd.DataFrame:
+        """What each stream number of a patient stands for."""
+        parts = self._streams or [pd.DataFrame(columns=list(STREAM_COLUMNS), dtype=object)]
+        streams = pd.concat(parts, ignore_index=True)
+        whole = ("stream", "kind", "unit", "interval_minutes")
+        return _as_whole(streams, whole, "patient_id", "stream")
+
+    def digest(self) -> bytes:
+        """Return a digest over all patients, whatever the order in which they came."""
+        return hashlib.sha256(b"".join(self._digests[p] for p in sorted(self._digests))).digest()
+
+
+def _as_whole(frame: pd.DataFrame, whole: Iterable[str], *by: str) -> pd.DataFrame:
+    typed = frame.astype(dict.fromkeys(whole, "Int64"))
+    return typed.sort_values(list(by), ignore_index=True)
+
+
+# --- reading back -------------------------------------------------------------------------------
+
+
+def read_patients(
+    folder: Path, index: pd.DataFrame, streams: pd.DataFrame
+) -> Iterator[PatientReadings]:
+    """Yield the readings of every patient of `index`, in its order.
+
+    Raises
+    ------
+    StudyError
+        A file is absent or damaged.
+    """
+    of_patient = streams.groupby("patient_id").indices
+    columns = {name: streams[name].to_numpy() for name in STREAM_COLUMNS}
+    opened: tuple[str, pq.ParquetFile] | None = None
+    for row in index.itertuples():
+        try:
+            if opened is None or opened[0] != row.file:
+                opened = (str(row.file), pq.ParquetFile(folder / str(row.file)))
+            group = opened[1].read_row_group(int(row.row_group), use_threads=False)
+        except (OSError, pa.ArrowException, IndexError) as error:
+            raise StudyError(f"readings, {row.file}: absent or damaged. {MEND}") from error
+        places = of_patient[row.patient_id]
+        own = {name: values[places] for name, values in columns.items()}
+        yield _patient(str(row.patient_id), group, own)
+
+
+def _patient(patient_id: str, group: pa.Table, streams: dict[str, Array]) -> PatientReadings:
+    stream = group["stream"].to_numpy()
+    unit_of = streams["unit"].astype(np.int8)
+    stored = group["value"].to_numpy()
+    value = stored.astype(np.float64)
+    if stored.dtype.kind == "i":
+        value = value / SCALE[unit_of][stream]
+    named = sorted({s for s in streams["sensor_id"] if s is not None})
+    place = {name: i for i, name in enumerate(named)}
+    sensor_of = np.array([place.get(s, -1) for s in streams["sensor_id"]], dtype=np.int32)
+    return PatientReadings(
+        patient_id=patient_id,
+        time=group["time"].to_numpy(),
+        local_offset=group["local_offset"].to_numpy(),
+        value=value,
+        unit=unit_of[stream],
+        capped=group["capped"].to_numpy(),
+        kind=streams["kind"].astype(np.int8)[stream],
+        interval=streams["interval_minutes"].astype(np.int16)[stream],
+        sensor=sensor_of[stream],
+        sensors=tuple(named),
+    )
