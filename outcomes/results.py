@@ -156,7 +156,7 @@ class Result:
                 "title": self.title,
                 "finding": self.finding,
                 "records": self.records(),
-                "csv": self.table.to_csv(index=False, lineterminator="\n"),
+                "csv": csv_text(self.table),
             },
         }
 
@@ -185,6 +185,30 @@ class Result:
             f"<figure>{picture}<figcaption>{html.escape(self.title)}: {html.escape(alt)}"
             "</figcaption></figure>"
         )
+
+
+def csv_text(frame: pd.DataFrame) -> str:
+    """Return a table as CSV text at full precision; "" for a table without columns.
+
+    Text that a spreadsheet would take for a formula gets an apostrophe before it; numbers stay
+    numbers, negative ones too.
+
+    Examples
+    --------
+    >>> print(csv_text(pd.DataFrame({"note": ["=1+1", "a, b"], "change": [-0.5, 1.0]})), end="")
+    note,change
+    '=1+1,-0.5
+    "a, b",1.0
+    """
+    if frame.columns.empty:
+        return ""
+    return str(frame.map(_neutral).to_csv(index=False, lineterminator="\n"))
+
+
+def _neutral(value: Any) -> Any:
+    if isinstance(value, str) and value[:1] in tuple("=+-@\t\r"):
+        return "'" + value
+    return value
 
 
 def table_html(frame: pd.DataFrame, *, caption: str, numbers: Sequence[str] = ()) -> str:

@@ -1,0 +1,56 @@
+"""Put a finished report in its place, whole or not at all."""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import tempfile
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from outcomes.errors import WriteError
+
+
+def json_text(value: Any) -> str:
+    """Return `value` as JSON text; a NaN is an error, since what does not exist is null."""
+    return json.dumps(value, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def publish(folder: Path, files: Mapping[str, str]) -> None:
+    """Write every file of `files` (path within `folder` to text), the last one last.
+
+    All files are first written beside their place and flushed to disk; only then do they replace
+    the earlier ones, each in one step. A failure before that leaves the earlier report untouched.
+
+    Raises
+    ------
+    WriteError
+        The folder cannot be written, or the disk is full.
+    """
+    staging: Path | None = None
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        staging = Path(tempfile.mkdtemp(prefix=".new-", dir=folder))
+        for name, text in files.items():
+            _write(staging / name, text)
+        for name in files:
+            (folder / name).parent.mkdir(parents=True, exist_ok=True)
+            os.replace(staging / name, folder / name)
+    except OSError as error:
+        raise WriteError(
+            f"{folder.name}: the report cannot be written ({error.strerror}). "
+            "Free the disk or choose another folder with --out."
+        ) from error
+    finally:
+        if staging is not None:
+            shutil.rmtree(staging, ignore_errors=True)
+
+
+def _write(path: Path, text: str) -> None:
+    path.parent.mkdir(parents=True, exist_ok=True)
+    with path.open("w", encoding="utf-8", newline="\n") as file:
+        file.write(text)
+        file.flush()
+        os.fsync(file.fileno())
