@@ -1,1 +1,52 @@
-"""Outcomes research for diabetes clinics that place implanted long-life glucose sensors."""
+"""Outcomes research for diabetes clinics that place implanted long-life glucose sensors.
+
+A *study* is a folder of checked tables made from a clinic's exports; a *plan* holds every rule
+and threshold. `build_cohorts` finds who is new to a *kind* of sensor (implanted or adhesive), each
+with an *index date*. A measure takes the cohorts and returns a *result*, which shows itself:
+table, finding, figure.
+
+>>> import outcomes as oc
+>>> oc.settings("hba1c").loc[0, "setting"]
+'baseline_from_day'
+
+Open and describe
+    `open_study`, `read_plan`, `build_cohorts`, `settings`
+The four questions
+    `hba1c_change`, `time_in_range`, `sensor_survival`, `complications`
+About a report
+    `answers`, `accounting`, `set_aside`, `plan_settings`, `provenance`
+"""
+
+from importlib import import_module
+from typing import Any
+
+_HOME = {
+    "open_study": "outcomes.tables.study",
+    "read_plan": "outcomes.plan.analysis",
+    "build_cohorts": "outcomes.cohorts.build",
+    "hba1c_change": "outcomes.measures.hba1c_change",
+    "time_in_range": "outcomes.measures.time_in_range",
+    "sensor_survival": "outcomes.measures.sensor_survival",
+    "complications": "outcomes.measures.complications",
+    "answers": "outcomes.report.sections",
+    "accounting": "outcomes.report.sections",
+    "set_aside": "outcomes.report.sections",
+    "plan_settings": "outcomes.report.sections",
+    "provenance": "outcomes.report.sections",
+}
+_RENAMED = {"settings": ("outcomes.plan.analysis", "settings_table")}
+
+__all__ = [*_HOME, *_RENAMED]
+
+
+def __getattr__(name: str) -> Any:
+    # Names are loaded when first used, so that `outcomes --help` imports nothing scientific.
+    module, attribute = _RENAMED.get(name, (_HOME.get(name, ""), name))
+    if not module:
+        known = ", ".join(__dir__())
+        raise AttributeError(f"outcomes has no name '{name}'. Known: {known}.")
+    return getattr(import_module(module), attribute)
+
+
+def __dir__() -> list[str]:
+    return sorted(__all__)
