@@ -166,7 +166,8 @@ def _plain_value(value: Any, hint: Any, document: Document, where: tuple[str, ..
         return float(value)
     if hint is date and isinstance(value, datetime):
         raise document.error(where, f"{value} has a time of day; a date is written 2024-01-31.")
-    if isinstance(value, hint) and not (hint is int and isinstance(value, bool)):
+    kind = get_origin(hint) or hint
+    if isinstance(value, kind) and not (kind is int and isinstance(value, bool)):
         return value
     expected = {
         str: "text in quotes",
@@ -175,5 +176,5 @@ def _plain_value(value: Any, hint: Any, document: Document, where: tuple[str, ..
         bool: "true or false",
         date: "a date such as 2024-01-31, without quotes",
         tuple: "a list in square brackets",
-    }.get(hint if isinstance(hint, type) else get_origin(hint), str(hint))
+    }.get(kind, str(hint))
     raise document.error(where, f"{value!r} is not {expected}.")

@@ -124,8 +124,8 @@ SENSORS: Final = Schema(
         Column(name="sensor_id", kind="id", meaning="id of the device worn once"),
         _PATIENT,
         _category("kind", KINDS, "implanted or adhesive"),
-        Column(name="model", kind="text", required=False, meaning="model"),
-        Column(name="lot", kind="text", required=False, meaning="lot"),
+        Column(name="model", kind="text", required=False, meaning="model of the sensor"),
+        Column(name="lot", kind="text", required=False, meaning="production lot"),
         Column(name="placed_on", kind="date", meaning="local day of placement"),
         Column(
             name="placed_at", kind="instant", required=False,
