@@ -24,7 +24,7 @@ def proportional_hazards_test(model: CoxModel, *, clock: str = "km") -> pd.DataF
     model : CoxModel
         Must have an estimate.
     clock : {"km", "rank", "identity", "log"}, default "km"
-        g(t): 1 - S(t-) of all rows, the rank of the event time among the events, t, or log t.
+        g(t): 1 - S(t-) of all rows, the mean rank of t among the exits of all rows, t, or log t.
 
     Returns
     -------
@@ -39,9 +39,11 @@ def proportional_hazards_test(model: CoxModel, *, clock: str = "km") -> pd.DataF
     Notes
     -----
     The score test of adding x g(t) to the model, from the information blocks at the estimate, as R
-    computes it since survival 3.0. lifelines keeps the older approximation from scaled Schoenfeld
-    residuals, whose statistic is 10 to 36 percent off in the reference checks. The test takes rows
-    as independent; with several rows of a patient its p-value is a guide only.
+    computes it since survival 3.0. "rank" counts censored exits too, as there: where many are
+    censored on one day it is another question than ranks among events (0.90 against 5.85 for age
+    in the prison data of the reference checks), so "km" is the default. lifelines keeps the older
+    approximation from scaled Schoenfeld residuals, whose statistic is 10 to 36 percent off there.
+    The test takes rows as independent; with several rows of a patient its p-value is a guide only.
 
     References
     ----------
@@ -103,10 +105,9 @@ def _clock_at_steps(
                 "Use 'km', 'rank' or 'identity'."
             )
         return np.log(times)
-    events = likelihood.cell_time[likelihood.own[likelihood.event]]
     if clock == "rank":
-        ranks = dict(zip(events, rankdata(events), strict=True))
-        return np.array([ranks[time] for time in times])
+        grid, ranks = np.unique(entry_exit[1]), np.unique(rankdata(entry_exit[1]))
+        return ranks[np.searchsorted(grid, times)]
     return _failed_before(likelihood, entry_exit, times)
 
 
