@@ -1,0 +1,1 @@
+"""Who is compared, since when and until when: eligibility, follow-up, draws, flow, baseline."""

@@ -1,0 +1,1 @@
+"""The outcomes, one file each: every measure takes a cohort set and returns a `Result`."""
