@@ -1,0 +1,80 @@
+"""The known numbers: what a right reading of the exports must find, counted from what was made."""
+
+from __future__ import annotations
+
+from collections import Counter
+from typing import Any
+
+from .clinic import Clinic
+from .exports import Written
+
+KEPT = "kept, flagged"
+REPEAT = "exact repeat"
+
+
+def known_numbers(clinic: Clinic, written: Written) -> dict[str, Any]:
+    """Return rows by file and table, planted rows by kind, and the counts of what happened."""
+    rows = {file.path: len(file.rows) for file in written.files}
+    table = {file.path: file.table for file in written.files}
+    rows |= dict(written.reading_rows)
+    table |= dict.fromkeys(written.reading_rows, "readings")
+    planted = [p for file in written.files for p in file.planted] + written.planted
+    return {
+        "rows_by_file": rows,
+        "tables": {
+            name: _of_table(name, rows, table, planted) for name in sorted({*table.values()})
+        },
+        "planted": planted,
+        "readings_beyond_a_limit": dict(sorted(written.beyond.items())),
+        "happened": happened(clinic),
+    }
+
+
+def _of_table(
+    name: str, rows: dict[str, int], table: dict[str, str], planted: list[dict[str, Any]]
+) -> dict[str, Any]:
+    read = sum(n for path, n in rows.items() if table[path] == name)
+    kinds = Counter(str(p["kind"]) for p in planted if p["table"] == name)
+    repeats = kinds.pop(REPEAT, 0)
+    kept = {kind: kinds.pop(kind) for kind in list(kinds) if kind.startswith(KEPT)}
+    return {
+        "rows": read,
+        "exact_repeats": repeats,
+        "set_aside": dict(sorted(kinds.items())),
+        "set_aside_in_all": sum(kinds.values()),
+        "flagged": kept,
+        "kept": read - repeats - sum(kinds.values()),
+    }
+
+
+def happened(clinic: Clinic) -> dict[str, Any]:
+    """Count people, placements, attempts, ends and complications as the clinic recorded them."""
+    sensors, attempts, harm = clinic.sensors, clinic.procedures, clinic.complications
+    kinds = sensors.groupby("patient_id")["kind"].agg(set)
+    ends = sensors.dropna(subset="end_reason").groupby(["kind", "end_reason"]).size()
+    placements = attempts[attempts["what"] == "placement"]
+    removals = attempts[attempts["what"] == "removal"]
+    return {
+        "patients": len(clinic.lives),
+        "people_with_both_kinds": int((kinds.map(len) == 2).sum()),
+        "people_with_implanted": int(kinds.map(lambda worn: "implanted" in worn).sum()),
+        "sensors_by_kind": _plain(sensors.groupby("kind").size()),
+        "true_ends_by_kind": {
+            kind: _plain(ends[kind]) for kind in ends.index.get_level_values(0).unique()
+        },
+        "placements_completed": int(placements["completed"].sum()),
+        "placements_failed": int((~placements["completed"]).sum()),
+        "removals_completed": int(removals["completed"].sum()),
+        "removals_failed": int((~removals["completed"]).sum()),
+        "complications_by_category": _plain(harm.groupby("category").size()),
+        "draws_by_method": _plain(clinic.hba1c.groupby("method").size()),
+        "deaths": sum(life.course.died is not None for life in clinic.lives),
+        "left": sum(life.course.left is not None for life in clinic.lives),
+        "left_recorded": sum(
+            life.course.left is not None and life.course.left_recorded for life in clinic.lives
+        ),
+    }
+
+
+def _plain(counts: Any) -> dict[str, int]:
+    return {str(name): int(n) for name, n in counts.items()}

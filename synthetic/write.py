@@ -1,0 +1,57 @@
+"""Write the invented clinic: exports, sources.toml, plan.toml, the truth and the known numbers."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+from .clinic import DEFAULT_SEED, clinic
+from .described import plan_text, sources_text
+from .exports import write_exports
+from .known import known_numbers
+from .scenario import Scenario
+from .truth import write_truth
+
+
+def write_clinic(
+    folder: str | Path,
+    *,
+    patients: int = 60,
+    seed: int = DEFAULT_SEED,
+    scenario: Scenario | None = None,
+) -> Path:
+    """Write an invented clinic and return the folder.
+
+    Parameters
+    ----------
+    folder : str or Path
+        Made where it is absent; files of the same name are replaced.
+    patients : int
+        20 to 5,000. Patient k is the same in every size.
+    seed : int
+        Same seed, same bytes.
+    scenario : Scenario, optional
+        True sizes that differ from the default ones.
+
+    Returns
+    -------
+    Path
+        `folder`, with `exports/`, `sources.toml`, `plan.toml`, `truth/`, `known_numbers.json`.
+
+    Raises
+    ------
+    ValueError
+        `patients` is not between 20 and 5,000.
+    """
+    if not 20 <= patients <= 5_000:
+        raise ValueError(f"patients: {patients} is not between 20 and 5,000.")
+    place = Path(folder)
+    place.mkdir(parents=True, exist_ok=True)
+    made = clinic(patients, seed, scenario=scenario)
+    written = write_exports(made, place)
+    (place / "sources.toml").write_text(sources_text(made.scenario), encoding="utf-8")
+    (place / "plan.toml").write_text(plan_text(made.scenario), encoding="utf-8")
+    write_truth(made, place / "truth")
+    numbers = json.dumps(known_numbers(made, written), indent=1, ensure_ascii=False)
+    (place / "known_numbers.json").write_text(numbers + "\n", encoding="utf-8")
+    return place
