@@ -7,7 +7,6 @@ made it, and a tolerance; `data/README.md` names the source of each data file.
 from __future__ import annotations
 
 import functools
-from collections.abc import Iterable
 from pathlib import Path
 
 import numpy as np
@@ -34,16 +33,15 @@ def data(name: str) -> pd.DataFrame:
 def lives_of(
     frame: pd.DataFrame,
     exit_: str,
-    event: str | Iterable[object],
+    event: str,
     *,
     entry: str | float = -1.0,
     words: dict[object, str] | None = None,
 ) -> pd.DataFrame:
     """Lives from a data set: its columns, and entry, exit and state beside them."""
-    codes = frame[event] if isinstance(event, str) else pd.Series(event, index=frame.index)
     names = words or {0: "censored", 1: "event"}  # also for False and True
     start = frame[entry] if isinstance(entry, str) else entry
-    return frame.assign(entry=start, exit=frame[exit_], state=codes.map(names))
+    return frame.assign(entry=start, exit=frame[exit_], state=frame[event].map(names))
 
 
 def expect(check_id: str, got: float) -> None:
