@@ -1,0 +1,10 @@
+"""Readings and a frame of windows in, one row per patient and window out, in one pass.
+
+A window is a run of whole local days of one patient. The pass reads each patient's readings once,
+sums them by local day, and makes every window from its days, whatever the number of windows.
+"""
+
+from outcomes.glucose.summary import summarise
+from outcomes.glucose.windows import days, months, periods, quarter
+
+__all__ = ["days", "months", "periods", "quarter", "summarise"]

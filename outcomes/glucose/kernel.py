@@ -1,0 +1,345 @@
+"""The one pass over a patient's readings: owned minutes, bands, sums by local day, episodes.
+
+Four rules make the pass.
+
+- *One stream.* Where sensors overlap, readings of the kind that goes first are taken; a reading of
+  another kind enters only where no reading of the first kind owns its instant. The second of two
+  readings of one kind at one instant is left out. What is left out is counted.
+- *Owned time.* A reading owns the time from its instant until its interval is over or the next
+  reading of the stream comes, whichever is first. All of it belongs to the reading's local day.
+- *Limits* hold in the reading's own unit (`ranges`).
+- *Episodes.* One begins once `begin` owned minutes in a row lie beyond its limit, and ends with the
+  last owned minute beyond it, once the same time in a row is back at or inside 70 (low) or 180
+  (high), or where the next reading is more than `gap` later. Its length is the owned time from
+  start to end. It belongs to the local day on which it starts.
+
+Instants are compared with a slack of half a minute where a duration of the rules is asked for:
+sensor clocks are a few seconds early or late, and three readings of five minutes are fifteen.
+"""
+
+from __future__ import annotations
+
+from typing import Any, Final
+
+import numpy as np
+import numpy.typing as npt
+
+from outcomes.glucose.compiled import compiled
+from outcomes.glucose.ranges import BANDS, CENTRE_MG_DL, STEPS_PER_UNIT
+
+Ints = npt.NDArray[np.int64]
+Whole = npt.NDArray[Any]  # of any width
+Floats = npt.NDArray[np.float64]
+
+MINUTE: Final = 60_000_000  # microseconds
+DAY: Final = 1440 * MINUTE
+NIGHT_ENDS: Final = 360 * MINUTE  # night is 00-06, day 06-24
+SLACK: Final = MINUTE // 2
+
+# Columns of the sums by day. Times are in microseconds; day and night have one column a band.
+READINGS: Final = 0
+OVERLAP: Final = 1  # readings left out
+OWNED: Final = 2
+OWNED_TESTED: Final = 3  # owned outside the first hours of an implanted sensor
+NOMINAL: Final = 4  # intervals in full, whatever clips them
+MG_DL: Final = 5  # sum of mg/dL less the centre
+MG_DL_SQUARED: Final = 6
+LOW_RISK: Final = 7
+HIGH_RISK: Final = 8
+CAPPED_BELOW: Final = 9
+CAPPED_ABOVE: Final = 10
+DAY_BANDS: Final = 11
+NIGHT_BANDS: Final = DAY_BANDS + len(BANDS)
+COLUMNS: Final = NIGHT_BANDS + len(BANDS)
+
+# Episode levels, in this order: low 1 (below 70), low 2 (below 54), high 1 (above 180), high 2
+# (above 250). A level's limit is the first band from which a value is inside it again.
+LEVELS: Final = ("low_1", "low_2", "high_1", "high_2")
+_BANDS_IN_ALL: Final = len(BANDS)
+_IN_RANGE_FROM: Final = BANDS.index("70-140")
+_IN_RANGE_TO: Final = BANDS.index("141-180")
+_LOW_2: Final = BANDS.index("below 54")
+_HIGH_2: Final = BANDS.index("above 250")
+
+
+@compiled
+def _beyond(level: int, band: int) -> bool:
+    if level == 0:
+        return band < _IN_RANGE_FROM
+    if level == 1:
+        return band == _LOW_2
+    if level == 2:
+        return band > _IN_RANGE_TO
+    return band == _HIGH_2
+
+
+@compiled
+def _inside(level: int, band: int) -> bool:
+    """At or above 70 for both low levels, at or below 180 for both high ones."""
+    return band >= _IN_RANGE_FROM if level < 2 else band <= _IN_RANGE_TO
+
+
+@compiled
+def _off_the_table(value: float, unit: int, limits: Floats, factor: Floats) -> Floats:
+    """Return what the table holds, for a value between its steps."""
+    row = np.zeros(4)
+    for k in range(3):
+        row[0] += value >= limits[unit, k]
+        row[0] += value > limits[unit, k + 3]
+    mg_dl = value * factor[unit]
+    scaled = 1.509 * (np.log(max(mg_dl, 1.0)) ** 1.084 - 5.381)
+    row[1] = mg_dl - CENTRE_MG_DL
+    row[2 if scaled < 0 else 3] = 10 * scaled * scaled
+    return row
+
+
+@compiled
+def _end(level: int, state: Ints, episodes: Ints, n_episodes: int) -> int:
+    """Write the open episode of a level down, and forget it."""
+    episodes[n_episodes, 0] = level
+    episodes[n_episodes, 1] = state[level, 1]
+    episodes[n_episodes, 2] = state[level, 2]
+    episodes[n_episodes, 3] = state[level, 3]
+    episodes[n_episodes, 4] = state[level, 5]
+    state[level, 0] = 0
+    state[level, 4] = 0
+    return n_episodes + 1
+
+
+@compiled
+def _watch(
+    start: int, own: int, day: int, band: int, begin: int, state: Ints, episodes: Ints, n: int
+) -> int:
+    """Let one reading act on the four levels.
+
+    A level's state: 0 open (2), beginning (1) or neither (0); 1 start; 2 end so far; 3 owned from
+    start to that end; 4 owned in a row that is back inside; 5 day of the start; 6 owned since the
+    start.
+    """
+    for level in range(4):
+        s = state[level]
+        if _beyond(level, band):
+            if s[0] == 0:
+                s[0], s[1], s[5], s[6] = 1, start, day, 0
+            s[6] += own
+            s[2], s[3], s[4] = start + own, s[6], 0
+            if s[6] >= begin:
+                s[0] = 2
+        elif s[0] == 1:
+            s[0] = 0  # the minutes that begin an episode are in a row
+        elif s[0] == 2:
+            s[6] += own
+            s[4] = s[4] + own if _inside(level, band) else 0
+            if s[4] >= begin:
+                n = _end(level, state, episodes, n)
+    return n
+
+
+@compiled
+def _end_all(state: Ints, episodes: Ints, n: int) -> int:
+    """A gap, or the end of the data."""
+    for level in range(4):
+        if state[level, 0] == 2:
+            n = _end(level, state, episodes, n)
+        state[level, 0] = 0
+    return n
+
+
+@compiled
+def day_sums(
+    time: Ints,
+    local_offset: Whole,
+    value: Floats,
+    unit: Whole,
+    capped: Whole,
+    kind: Whole,
+    interval: Whole,
+    steps: Ints,
+    first_kind: int,
+    not_tested: Ints,
+    table: Floats,
+    limits: Floats,
+    factor: Floats,
+    gap_minutes: int,
+    begin_minutes: int,
+) -> tuple[int, Floats, Ints]:
+    """Sum one patient's readings by local day, and list the episodes.
+
+    Parameters
+    ----------
+    time : int64 array
+        Microseconds UTC, not descending.
+    local_offset, value, unit, capped, kind, interval : arrays
+        As in `PatientReadings`. An array whose entries are all the same may have one entry.
+    steps : int64 array of 6
+        1, or 0 for each of those six arrays that has one entry.
+    first_kind : int
+        The kind that goes first where sensors overlap.
+    not_tested : int64 array of shape (spans, 2)
+        Spans of time, ascending and apart, that are out of the test of whether a day counts.
+    table, limits, factor : arrays
+        `ranges.value_table()`, the six limits and mg/dL per unit, by unit.
+    gap_minutes, begin_minutes : int
+        Of the rules for episodes.
+
+    Returns
+    -------
+    first_day : int
+        Local day of the table's first row, in days since 1970-01-01.
+    sums : array of shape (days, COLUMNS)
+        Days without readings hold zeros.
+    episodes : int64 array of shape (episodes, 5)
+        Level (index into `LEVELS`), start, end, owned time, local day of the start; in the order
+        in which they end.
+    """
+    n = len(time)
+    offset_step, value_step, unit_step, capped_step, kind_step, interval_step = steps
+    if n == 0:
+        return 0, np.zeros((0, COLUMNS)), np.zeros((0, 5), np.int64)
+    gap, begin = gap_minutes * MINUTE + SLACK, begin_minutes * MINUTE - SLACK
+    # Offsets stay within a day, so these rows hold every local day that can occur.
+    first_day = time[0] // DAY - 1
+    sums = np.zeros((time[n - 1] // DAY + 2 - first_day, COLUMNS))
+    episodes = np.empty((4 * (n // 2 + 2), 5), np.int64)
+    state = np.zeros((4, 7), np.int64)
+    n_episodes, watching = 0, False
+    owned_until = time[0] - 1  # by the kind that goes first
+    span, n_spans = 0, len(not_tested)
+    day, day_starts, day_ends = first_day, first_day * DAY, (first_day + 1) * DAY
+    row = sums[0]
+    waits = -1  # the reading whose owned time waits for the next one
+    for i in range(n + 1):
+        if i < n:
+            t = time[i]
+            is_first = kind[i * kind_step] == first_kind
+            left_out = False
+            if not is_first:
+                left_out = t < owned_until
+                j = i + 1  # one of the first kind may follow at the same instant
+                while not left_out and j < n and time[j] == t:
+                    left_out = kind[j * kind_step] == first_kind
+                    j += 1
+            if left_out or (waits >= 0 and time[waits] == t):
+                local = t + local_offset[i * offset_step] * MINUTE
+                sums[local // DAY - first_day, OVERLAP] += 1
+                continue
+            if is_first:
+                owned_until = t + interval[i * interval_step] * MINUTE
+        else:
+            t = time[n - 1] + 2 * gap + DAY  # later than any interval or gap
+        if waits >= 0:
+            k = waits
+            start = time[k]
+            full = interval[k * interval_step] * MINUTE
+            own = min(full, t - start)
+            local = start + local_offset[k * offset_step] * MINUTE
+            if not day_starts <= local < day_ends:
+                day = local // DAY
+                day_starts, day_ends = day * DAY, (day + 1) * DAY
+                row = sums[day - first_day]
+            key = value[k * value_step] * STEPS_PER_UNIT
+            near = int(key + 0.5)
+            u = unit[k * unit_step]
+            if abs(key - near) < 1e-6 and near < table.shape[1]:
+                facts = table[u, near]
+            else:
+                facts = _off_the_table(value[k * value_step], u, limits, factor)
+            band = int(facts[0])
+            row[READINGS] += 1
+            row[OWNED] += own
+            row[NOMINAL] += full
+            row[MG_DL] += facts[1]
+            row[MG_DL_SQUARED] += facts[1] * facts[1]
+            row[LOW_RISK] += facts[2]
+            row[HIGH_RISK] += facts[3]
+            beyond = capped[k * capped_step]
+            if beyond != 0:
+                row[CAPPED_BELOW if beyond < 0 else CAPPED_ABOVE] += 1
+            at_night = local - day_starts < NIGHT_ENDS
+            row[(NIGHT_BANDS if at_night else DAY_BANDS) + band] += own
+            while span < n_spans and not_tested[span, 1] <= start:
+                span += 1
+            if span == n_spans or start < not_tested[span, 0]:
+                row[OWNED_TESTED] += own
+            if watching or band < _IN_RANGE_FROM or band > _IN_RANGE_TO:
+                n_episodes = _watch(start, own, day, band, begin, state, episodes, n_episodes)
+                watching = False
+                for level in range(4):
+                    watching = watching or state[level, 0] != 0
+            if watching and t - start > gap:
+                n_episodes = _end_all(state, episodes, n_episodes)
+                watching = False
+        waits = i
+    return first_day, sums, episodes[:n_episodes].copy()
+
+
+@compiled
+def counting_days(
+    first_day: int, sums: Floats, midnights: Ints, midnights_from: int, not_tested: Ints, ppm: int
+) -> npt.NDArray[np.bool_]:
+    """Return for each row of `sums` whether its day counts.
+
+    Owned time must reach `ppm` millionths of the day's elapsed time, both outside `not_tested`.
+    `midnights` holds the instants of local midnight from day `midnights_from` on, so that days of
+    23 and 25 hours have their length; days outside it do not count.
+    """
+    counts = np.zeros(len(sums), np.bool_)
+    for i in range(len(sums)):
+        k = first_day + i - midnights_from
+        if sums[i, READINGS] == 0 or k < 0 or k + 1 >= len(midnights):
+            continue
+        elapsed = midnights[k + 1] - midnights[k]
+        for span in not_tested:
+            shared = min(span[1], midnights[k + 1]) - max(span[0], midnights[k])
+            elapsed -= max(0, shared)
+        counts[i] = elapsed > 0 and sums[i, OWNED_TESTED] * 1_000_000 >= ppm * elapsed
+    return counts
+
+
+# Columns of a window behind the sums of its days.
+COUNTING_DAYS: Final = COLUMNS
+ELAPSED: Final = COLUMNS + 1
+EPISODES: Final = COLUMNS + 2  # of each level in turn: number, owned time, median, prolonged
+WINDOW_COLUMNS: Final = EPISODES + 4 * len(LEVELS)
+
+
+@compiled
+def window_sums(
+    first_day: int,
+    sums: Floats,
+    counts: npt.NDArray[np.bool_],
+    episodes: Ints,
+    midnights: Ints,
+    midnights_from: int,
+    first_on: Ints,
+    last_on: Ints,
+    prolonged_minutes: int,
+) -> Floats:
+    """Sum the days of each window; one row a window, `WINDOW_COLUMNS` columns.
+
+    `first_on` and `last_on` are local days, both in the window; the midnights must cover them.
+    The median length of no episodes is NaN.
+    """
+    out = np.zeros((len(first_on), WINDOW_COLUMNS))
+    prolonged = prolonged_minutes * MINUTE - SLACK
+    by_level = [episodes[episodes[:, 0] == level] for level in range(4)]
+    for w in range(len(first_on)):
+        low, high = first_on[w], last_on[w]
+        row = out[w]
+        for i in range(max(0, low - first_day), min(len(sums), high + 1 - first_day)):
+            for c in range(COLUMNS):
+                row[c] += sums[i, c]
+            row[COUNTING_DAYS] += counts[i]
+        row[ELAPSED] = midnights[high + 1 - midnights_from] - midnights[low - midnights_from]
+        for level in range(4):
+            mine = by_level[level]
+            # Ordered by start; a traveller's clock set back may disorder the days by one.
+            a = np.searchsorted(mine[:, 4], low - 1)
+            b = np.searchsorted(mine[:, 4], high + 1, side="right")
+            inside = mine[a:b][(mine[a:b, 4] >= low) & (mine[a:b, 4] <= high), 3]
+            at = EPISODES + 4 * level
+            row[at] = len(inside)
+            row[at + 1] = inside.sum()
+            row[at + 2] = np.median(inside) if len(inside) else np.nan
+            row[at + 3] = (inside >= prolonged).sum()
+    return out

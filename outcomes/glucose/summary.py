@@ -1,0 +1,318 @@
+"""One row per patient and window: every metric of the readings, and whether the window counts."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from outcomes.glucose import kernel
+from outcomes.glucose.local_days import Midnights, day_numbers
+from outcomes.glucose.ranges import (
+    BANDS,
+    CENTRE_MG_DL,
+    SHARES,
+    glycemia_risk_index,
+    value_table,
+)
+from outcomes.glucose.windows import WINDOWS
+from outcomes.plan import TimeInRange
+from outcomes.tables.declared import GLUCOSE_UNITS, KINDS
+from outcomes.tables.reading_store import PatientReadings
+from outcomes.tables.study import Study
+from outcomes.units import (
+    HIGH,
+    LOW,
+    PREGNANCY_LOW,
+    TIGHT_HIGH,
+    VERY_HIGH,
+    VERY_LOW,
+    glucose_management_indicator,
+    glucose_mg_dl,
+)
+
+Ints = npt.NDArray[np.int64]
+Floats = npt.NDArray[np.float64]
+
+LIMITS: Final = np.array(
+    [
+        [x.in_unit(u) for x in (VERY_LOW, PREGNANCY_LOW, LOW, TIGHT_HIGH, HIGH, VERY_HIGH)]
+        for u in GLUCOSE_UNITS
+    ]
+)
+FACTOR: Final = np.array([float(glucose_mg_dl(1.0, unit)) for unit in GLUCOSE_UNITS])
+ONE_EACH: Final = np.ones(6, dtype=np.int64)  # every array has one entry a reading
+NO_SPANS: Final = np.zeros((0, 2), dtype=np.int64)
+
+
+def summarise(
+    study: Study, windows: pd.DataFrame, *, settings: TimeInRange, threads: int = 1
+) -> pd.DataFrame:
+    """Return every metric of the readings of each window.
+
+    Parameters
+    ----------
+    study : Study
+        Its `readings()`, `sensors` and time zone are used.
+    windows : DataFrame, one row per patient and window
+        As `windows` makes them; windows of a patient may overlap. Extra columns are kept.
+    settings : TimeInRange
+        The plan's section.
+    threads : int, default 1
+        The patients are shared out in turn; the numbers are the same for any number of threads.
+
+    Returns
+    -------
+    DataFrame, one row per window in the order given
+        The windows' columns, then `counts` and `because` (why it does not count, None where it
+        does), and: `readings`, `expected_readings`, `owned_minutes`, `elapsed_minutes`,
+        `active_share`, `counting_days`, `overlap_left_out`, `capped_below`, `capped_above`,
+        `capped_share`, `mean_mg_dl`, `sd_mg_dl`, `cv_percent`, `gmi_percent`, `low_index`,
+        `high_index`, `glycemia_risk_index`; the shares of `ranges.SHARES` as fractions, of all
+        time (`share_`), of 06-24 (`day_share_`) and of 00-06 (`night_share_`); and for each level
+        of `kernel.LEVELS` `_episodes`, `_minutes` (owned), `_median_minutes` and `_prolonged`.
+        What does not exist is NaN: shares without readings, an SD of one reading.
+
+    Raises
+    ------
+    TableError
+        `windows` breaks its declaration.
+
+    Notes
+    -----
+    Shares are weighted by owned time; mean, SD (n - 1) and the risk indices by reading. A capped
+    reading enters as its limit. Readings that another sensor's owned minutes cover are counted in
+    `overlap_left_out` and nowhere else.
+    """
+    WINDOWS.check(windows)
+    raw = np.zeros((len(windows), kernel.WINDOW_COLUMNS))
+    if len(windows):
+        passes = _Passes.prepare(study, windows, settings)
+        patients = sorted(passes.rows_of)
+        shares = [patients[i::threads] for i in range(max(1, threads))]
+        if len(shares) == 1:
+            passes.run(study.readings(patients), raw)
+        else:
+            with ThreadPoolExecutor(len(shares)) as pool:
+                jobs = [
+                    pool.submit(lambda mine: passes.run(study.readings(mine), raw), share)
+                    for share in shares
+                ]
+                for job in jobs:
+                    job.result()
+        raw[:, kernel.ELAPSED] = passes.elapsed
+    table = pd.concat([windows.reset_index(drop=True), metrics(raw)], axis=1)
+    return _judged(table)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Passes:
+    """What every patient's pass needs, made once."""
+
+    settings: TimeInRange
+    midnights: Midnights
+    rows_of: dict[str, npt.NDArray[np.intp]]  # a patient's windows, as rows
+    kind: Ints
+    first_day: Ints
+    last_day: Ints
+    not_tested: dict[str, Ints]
+
+    @classmethod
+    def prepare(cls, study: Study, windows: pd.DataFrame, settings: TimeInRange) -> _Passes:
+        first_day, last_day = day_numbers(windows["first_on"]), day_numbers(windows["last_on"])
+        midnights = Midnights.between(int(first_day.min()), int(last_day.max()), study.time_zone)
+        groups = windows.reset_index(drop=True).groupby("patient_id").indices
+        return cls(
+            settings=settings,
+            midnights=midnights,
+            rows_of={str(patient): rows for patient, rows in groups.items()},
+            kind=np.array([KINDS.index(kind) for kind in windows["kind"]], dtype=np.int64),
+            first_day=first_day,
+            last_day=last_day,
+            not_tested=first_hours(
+                study.table("sensors"), zone=study.time_zone, hours=settings.first_hours
+            ),
+        )
+
+    @property
+    def elapsed(self) -> Ints:
+        return self.midnights.at(self.last_day + 1) - self.midnights.at(self.first_day)
+
+    def run(self, readings: Iterable[PatientReadings], raw: Floats) -> None:
+        """Fill the rows of `raw` that belong to these patients."""
+        for patient in readings:
+            rows = self.rows_of[patient.patient_id]
+            spans = self.not_tested.get(patient.patient_id, NO_SPANS)
+            for kind in np.unique(self.kind[rows]):
+                mine = rows[self.kind[rows] == kind]
+                raw[mine] = patient_windows(
+                    patient,
+                    kind=int(kind),
+                    first_day=self.first_day[mine],
+                    last_day=self.last_day[mine],
+                    midnights=self.midnights,
+                    not_tested=spans,
+                    settings=self.settings,
+                )
+
+
+def patient_windows(
+    patient: PatientReadings,
+    *,
+    kind: int,
+    first_day: Ints,
+    last_day: Ints,
+    midnights: Midnights,
+    not_tested: Ints,
+    settings: TimeInRange,
+) -> Floats:
+    """Return the sums of each window of one patient, as `kernel.window_sums` makes them."""
+    day, sums, episodes = patient_days(patient, kind=kind, not_tested=not_tested, settings=settings)
+    ppm = round(settings.day_share * 1_000_000)
+    at, starts = midnights.first_day, midnights.instants
+    counts = kernel.counting_days(day, sums, starts, at, not_tested, ppm)
+    return kernel.window_sums(
+        day, sums, counts, episodes, starts, at, first_day, last_day, settings.prolonged_minutes
+    )
+
+
+def patient_days(
+    patient: PatientReadings, *, kind: int, not_tested: Ints, settings: TimeInRange
+) -> tuple[int, Floats, Ints]:
+    """Return one patient's sums by local day and episodes, as `kernel.day_sums` makes them."""
+
+    def array(values: npt.ArrayLike, dtype: npt.DTypeLike) -> npt.NDArray[Any]:
+        return np.ascontiguousarray(values, dtype=dtype)
+
+    return kernel.day_sums(
+        array(patient.time, np.int64),
+        array(patient.local_offset, np.int16),
+        array(patient.value, np.float64),
+        array(patient.unit, np.int8),
+        array(patient.capped, np.int8),
+        array(patient.kind, np.int8),
+        array(patient.interval, np.int16),
+        ONE_EACH,
+        kind,
+        not_tested,
+        value_table(),
+        LIMITS,
+        FACTOR,
+        settings.gap_minutes,
+        settings.episode_minutes,
+    )
+
+
+def first_hours(sensors: pd.DataFrame, *, zone: str, hours: int) -> dict[str, Ints]:
+    """Return by patient the first hours of implanted sensors, as spans of microseconds UTC.
+
+    Elapsed hours from `placed_at`; where the time of day is not known, from the local midnight
+    that begins the day of placement. Spans that touch are joined, so that they ascend apart.
+    """
+    worn = sensors.loc[(sensors["kind"] == "implanted") & sensors["placed_on"].notna()]
+    if not len(worn) or not hours:
+        return {}
+    day = day_numbers(worn["placed_on"])
+    midnight = Midnights.between(int(day.min()), int(day.max()), zone).at(day)
+    known = worn["placed_at"].notna().to_numpy()
+    placed = worn["placed_at"].to_numpy().astype("datetime64[us]").astype(np.int64)
+    start = np.where(known, placed, midnight)
+    spans = pd.DataFrame({"patient_id": worn["patient_id"].to_numpy(), "start": start})
+    length = hours * 60 * kernel.MINUTE
+    return {
+        str(patient): _joined(np.sort(rows["start"].to_numpy()), length)
+        for patient, rows in spans.groupby("patient_id")
+    }
+
+
+def _joined(starts: Ints, length: int) -> Ints:
+    begins = np.concatenate([[True], np.diff(starts) > length])
+    ends = np.concatenate([begins[1:], [True]])
+    return np.column_stack([starts[begins], starts[ends] + length]).astype(np.int64)
+
+
+def metrics(raw: Floats) -> pd.DataFrame:
+    """Return the metrics of windows from their sums (`kernel.WINDOW_COLUMNS` columns)."""
+    n = raw[:, kernel.READINGS]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        off_centre = raw[:, kernel.MG_DL] / n
+        mean = off_centre + CENTRE_MG_DL
+        squares = raw[:, kernel.MG_DL_SQUARED] - n * off_centre**2
+        sd = np.sqrt(np.maximum(squares, 0) / np.where(n > 1, n - 1, np.nan))
+        elapsed = raw[:, kernel.ELAPSED]
+        capped = raw[:, kernel.CAPPED_BELOW] + raw[:, kernel.CAPPED_ABOVE]
+        columns = {
+            "readings": n.astype(np.int64),
+            "expected_readings": np.where(n > 0, elapsed * n / raw[:, kernel.NOMINAL], np.nan),
+            "owned_minutes": raw[:, kernel.OWNED] / kernel.MINUTE,
+            "elapsed_minutes": elapsed / kernel.MINUTE,
+            # The last reading's time may run a few minutes past the window's end.
+            "active_share": np.minimum(1.0, raw[:, kernel.OWNED] / elapsed),
+            "counting_days": raw[:, kernel.COUNTING_DAYS].astype(np.int64),
+            "overlap_left_out": raw[:, kernel.OVERLAP].astype(np.int64),
+            "capped_below": raw[:, kernel.CAPPED_BELOW].astype(np.int64),
+            "capped_above": raw[:, kernel.CAPPED_ABOVE].astype(np.int64),
+            "capped_share": capped / n,
+            "mean_mg_dl": mean,
+            "sd_mg_dl": sd,
+            "cv_percent": 100 * sd / mean,
+            "gmi_percent": glucose_management_indicator(mean),
+            "low_index": raw[:, kernel.LOW_RISK] / n,
+            "high_index": raw[:, kernel.HIGH_RISK] / n,
+        }
+        day = raw[:, kernel.DAY_BANDS : kernel.DAY_BANDS + len(BANDS)]
+        night = raw[:, kernel.NIGHT_BANDS : kernel.NIGHT_BANDS + len(BANDS)]
+        shares = _shares("share", day + night)
+        columns["glycemia_risk_index"] = glycemia_risk_index(
+            *(
+                100 * shares[f"share_{name}"]
+                for name in ("below_54", "from_54_to_69", "above_250", "from_181_to_250")
+            )
+        )
+        columns |= shares | _shares("day_share", day) | _shares("night_share", night)
+    return pd.DataFrame(columns | _episode_columns(raw))
+
+
+def _shares(prefix: str, bands: Floats) -> dict[str, Floats]:
+    total = bands.sum(axis=1)
+    return {
+        f"{prefix}_{name}": bands[:, first : last + 1].sum(axis=1) / total
+        for name, (first, last) in SHARES.items()
+    }
+
+
+def _episode_columns(raw: Floats) -> dict[str, npt.NDArray[np.generic]]:
+    columns: dict[str, npt.NDArray[np.generic]] = {}
+    for index, level in enumerate(kernel.LEVELS):
+        number, owned, median, prolonged = raw[:, kernel.EPISODES + 4 * index :][:, :4].T
+        columns[f"{level}_episodes"] = number.astype(np.int64)
+        columns[f"{level}_minutes"] = owned / kernel.MINUTE
+        columns[f"{level}_median_minutes"] = np.where(number > 0, median / kernel.MINUTE, np.nan)
+        columns[f"{level}_prolonged"] = prolonged.astype(np.int64)
+    return columns
+
+
+def _judged(table: pd.DataFrame) -> pd.DataFrame:
+    """Add `counts` and `because` behind the windows' columns."""
+    counting, needed = table["counting_days"], table["needed_days"].astype("int64")
+    few = [
+        f"{days} counting days of {wanted}" for days, wanted in zip(counting, needed, strict=True)
+    ]
+    reasons = np.select(
+        [~table["closed"].to_numpy(dtype=bool), table["readings"] == 0, counting < needed],
+        [
+            np.array("not closed by the cut-off", dtype=object),
+            np.array("no readings", dtype=object),
+            np.array(few, dtype=object),
+        ],
+        default=np.array(None, dtype=object),
+    )
+    at = table.columns.get_loc("readings")
+    table.insert(at, "counts", reasons == np.array(None))
+    table.insert(at + 1, "because", reasons)
+    return table

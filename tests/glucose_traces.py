@@ -1,0 +1,115 @@
+"""Small traces for the tests of the readings: minutes and values in, a patient's readings out."""
+
+from __future__ import annotations
+
+import functools
+from collections.abc import Sequence
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import pandas as pd
+
+from outcomes.glucose import kernel
+from outcomes.glucose.local_days import Midnights
+from outcomes.glucose.summary import NO_SPANS, metrics, patient_days, patient_windows
+from outcomes.plan import TimeInRange
+from outcomes.tables.declared import GLUCOSE_UNITS, KINDS
+from outcomes.tables.reading_store import PatientReadings
+
+SETTINGS = TimeInRange()
+WORKED = Path(__file__).parent / "data" / "worked_examples"
+MINUTE = 60_000_000
+
+
+@functools.cache
+def worked_answers() -> dict[tuple[str, str], str]:
+    rows = pd.read_csv(WORKED / "answers.csv", dtype=str)
+    return {(row.example, row.quantity): row.value for row in rows.itertuples()}
+
+
+def instant(text: str, zone: str = "UTC") -> int:
+    """Microseconds UTC of a local time such as "2024-03-30 10:00"."""
+    local = datetime.fromisoformat(text).replace(tzinfo=ZoneInfo(zone))
+    return round(local.astimezone(UTC).timestamp() * 1_000_000)
+
+
+def offset(time: int, zone: str) -> int:
+    """Minutes of local time over UTC."""
+    moment = datetime(1970, 1, 1, tzinfo=UTC) + timedelta(microseconds=time)
+    return int(moment.astimezone(ZoneInfo(zone)).utcoffset().total_seconds()) // 60
+
+
+def day_number(text: str) -> int:
+    return int(np.datetime64(text, "D").astype(int))
+
+
+def trace(
+    values: Sequence[float],
+    minutes: Sequence[float] | None = None,
+    *,
+    interval: Any = 5,
+    unit: Any = "mg/dL",
+    kind: Any = "adhesive",
+    capped: Any = 0,
+    start: str = "2024-05-06 00:00",
+    zone: str = "UTC",
+) -> PatientReadings:
+    """Readings at `minutes` after `start`; without minutes, one interval after the other."""
+    n = len(values)
+    intervals = np.broadcast_to(interval, n).astype(np.int16)
+    if minutes is None:
+        minutes = np.concatenate([[0], np.cumsum(intervals[:-1])]) if n else []
+    time = instant(start, zone) + np.rint(np.asarray(minutes, dtype=float) * MINUTE).astype(int)
+    units = np.broadcast_to(unit, n)
+    return PatientReadings(
+        patient_id="P1",
+        time=time.astype(np.int64),
+        local_offset=np.array([offset(int(t), zone) for t in time], dtype=np.int16),
+        value=np.asarray(values, dtype=float),
+        unit=np.array([GLUCOSE_UNITS.index(u) for u in units], dtype=np.int8),
+        capped=np.broadcast_to(capped, n).astype(np.int8),
+        kind=np.array([KINDS.index(k) for k in np.broadcast_to(kind, n)], dtype=np.int8),
+        interval=intervals,
+        sensor=np.full(n, -1, dtype=np.int32),
+        sensors=(),
+    )
+
+
+def window(
+    readings: PatientReadings,
+    first_on: str,
+    last_on: str | None = None,
+    *,
+    kind: str = "adhesive",
+    zone: str = "UTC",
+    not_tested: Sequence[tuple[int, int]] = (),
+) -> pd.Series:
+    """Every metric of one window."""
+    first, last = day_number(first_on), day_number(last_on or first_on)
+    raw = patient_windows(
+        readings,
+        kind=KINDS.index(kind),
+        first_day=np.array([first]),
+        last_day=np.array([last]),
+        midnights=Midnights.between(first, last, zone),
+        not_tested=np.array(not_tested, dtype=np.int64).reshape(-1, 2),
+        settings=SETTINGS,
+    )
+    return metrics(raw).iloc[0]
+
+
+def episodes(readings: PatientReadings, level: str, *, kind: str = "adhesive") -> str:
+    """Episodes of a level as "start-end owned" in minutes from the first reading, or "none"."""
+    found = patient_days(readings, kind=KINDS.index(kind), not_tested=NO_SPANS, settings=SETTINGS)[
+        2
+    ]
+    zero = readings.time[0]
+    parts = [
+        f"{(start - zero) // MINUTE}-{(end - zero) // MINUTE} {owned // MINUTE}"
+        for which, start, end, owned, _ in found
+        if kernel.LEVELS[which] == level
+    ]
+    return "; ".join(parts) or "none"
