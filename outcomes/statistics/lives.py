@@ -291,7 +291,7 @@ class ClusterIntegrals:
 
     def _running(self, steps: Floats) -> Floats:
         clusters = len(self._lives.clusters)
-        sums = np.bincount(self._bins, steps, clusters * self._width)
+        sums = np.bincount(self._bins, steps, clusters * self._width).astype(float, copy=False)
         table = sums.reshape(clusters, self._width)[:, :-1]
         return np.cumsum(table, axis=1)
 
