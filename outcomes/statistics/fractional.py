@@ -272,7 +272,7 @@ def trajectory(
             f"at: {outside} lie outside the boundary {boundary}, where the curve is not estimated."
         )
     needed = [cluster, outcome, time, *filter(None, [group, weights]), *covariates]
-    rows = complete_rows(frame, needed)
+    rows = complete_rows(frame.reset_index(drop=True), needed)
     arm = (
         rows.frame[group].astype(object)
         if group is not None

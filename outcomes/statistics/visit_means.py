@@ -98,7 +98,7 @@ def visit_means(
     if (group is None) != (reference is None):
         raise EstimationError("Give `group` and `reference` together, or neither.")
     needed = [subject, visit, *filter(None, [group, baseline, cluster]), *covariates]
-    given = complete_rows(frame, needed).frame
+    given = complete_rows(frame.reset_index(drop=True), needed).frame
     complete_rows(frame.head(0), [outcome])  # the column must exist
     cells, cell = _cells(given, visit, outcome, group, reference)
     modelled = cells.loc[cells["n"] >= fewest_per_arm]
