@@ -1,0 +1,585 @@
+"""Does time in range improve, and does it hold? By cohort and period of 28 days."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from functools import partial
+from typing import Any, Final
+
+import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
+
+from outcomes.cohorts.build import CohortSet
+from outcomes.cohorts.states import DENIED
+from outcomes.figures.style import FAINT, INK, cohort_order, look
+from outcomes.glucose import periods, quarter, summarise
+from outcomes.plan import Plan
+from outcomes.plan import TimeInRange as Settings
+from outcomes.results import Record, Result, Show, interval, number
+from outcomes.statistics.change import paired_change
+from outcomes.statistics.intervals import Interval, t_interval
+from outcomes.tables.declared import STATE_PREGNANT
+
+OUTCOME: Final = "time_in_range"
+CUMULATIVE: Final = "cumulative"
+QUARTER: Final = "quarter"
+NEW: Final = "new"  # the primary group; every other stratum is shown apart
+SHARE: Final = "share 70-180"
+IMPROVEMENT: Final = "improvement of share 70-180"
+HOLD: Final = "hold of share 70-180"
+HOLD_FROM: Final = 2  # the first period that a placement's own weeks do not touch
+MANY_CAPPED: Final = 0.01
+
+# Quantity: column of the summary, factor to the unit shown, unit.
+QUANTITIES: Final[dict[str, tuple[str, float, str]]] = {
+    SHARE: ("share_from_70_to_180", 100, "% of time"),
+    "share below 54": ("share_below_54", 100, "% of time"),
+    "share 54-69": ("share_from_54_to_69", 100, "% of time"),
+    "share below 70": ("share_below_70", 100, "% of time"),
+    "share 70-140": ("share_from_70_to_140", 100, "% of time"),
+    "share 181-250": ("share_from_181_to_250", 100, "% of time"),
+    "share above 180": ("share_above_180", 100, "% of time"),
+    "share above 250": ("share_above_250", 100, "% of time"),
+    "share 70-180, day 06-24": ("day_share_from_70_to_180", 100, "% of time"),
+    "share 70-180, night 00-06": ("night_share_from_70_to_180", 100, "% of time"),
+    "share below 70, night 00-06": ("night_share_below_70", 100, "% of time"),
+    "mean glucose": ("mean_mg_dl", 1, "mg/dL"),
+    "SD of glucose": ("sd_mg_dl", 1, "mg/dL"),
+    "CV of glucose": ("cv_percent", 1, "%"),
+    "glucose management indicator": ("gmi_percent", 1, "%"),
+    "low blood glucose index": ("low_index", 1, ""),
+    "high blood glucose index": ("high_index", 1, ""),
+    "glycemia risk index": ("glycemia_risk_index", 1, ""),
+    "low episodes, level 1": ("low_1_per_week", 1, "per week"),
+    "low episodes, level 2": ("low_2_per_week", 1, "per week"),
+    "prolonged low episodes": ("low_1_prolonged_per_week", 1, "per week"),
+    "high episodes, level 2": ("high_2_per_week", 1, "per week"),
+    "active share": ("active_share", 100, "% of time"),
+}
+# Over a quarter these need more counting days than the shares.
+LOWS_AND_CV: Final = frozenset(
+    name
+    for name, (column, *_) in QUANTITIES.items()
+    if "below" in column or "54" in column or "low_" in column or column == "cv_percent"
+)
+# The pregnancy range is shown for periods that touch a pregnancy, and only there.
+PREGNANCY: Final[dict[str, tuple[str, float, str]]] = {
+    "share 63-140": ("share_from_63_to_140", 100, "% of time"),
+    "share below 63": ("share_below_63", 100, "% of time"),
+    "share above 140": ("share_above_140", 100, "% of time"),
+}
+# The ranges of the figure, in the order of glucose.
+RANGES: Final = ("share below 54", "share 54-69", SHARE, "share 181-250", "share above 250")
+WIDE: Final = {
+    "below_70": "share below 70",
+    "below_54": "share below 54",
+    "above_180": "share above 180",
+    "above_250": "share above 250",
+    "cv": "CV of glucose",
+    "gmi": "glucose management indicator",
+}
+
+
+@dataclass(frozen=True, kw_only=True, eq=False, repr=False)
+class TimeInRangeResult(Result):
+    """What `time_in_range` returns.
+
+    `windows` has one row per patient, cohort and window with every metric, `due`, `usable` and
+    `because` (why it is not used); it holds ids and never leaves the clinic.
+    """
+
+    windows: pd.DataFrame
+
+    @property
+    def sufficiency(self) -> pd.DataFrame:
+        """Who lacks data and why: one row per population, cohort, group, window and reason."""
+        due = self.windows.loc[self.windows["due"]]
+        keys = ["population", "cohort", "who", "at"]
+        reasons = due.assign(because=due["reason"].fillna("counts"))
+        return reasons.groupby([*keys, "because"], sort=False).size().rename("n").reset_index()
+
+
+def time_in_range(cohorts: CohortSet, *, threads: int = 1) -> TimeInRangeResult:
+    """Answer whether time in range improves and holds, by cohort and period.
+
+    Parameters
+    ----------
+    cohorts : CohortSet
+        Its study must hold `readings`; without them the result says so in words.
+    threads : int, default 1
+        Of the pass over the readings; the numbers do not depend on it.
+
+    Returns
+    -------
+    TimeInRangeResult
+        `.table` has one row per population, cohort, group (`who`: the new, and every other
+        stratum apart) and `at` ("period 3", or the quarter): `n_due`, `n_patients`, `estimate`
+        with `conf_low` and `conf_high` (mean over patients of the share of time in 70-180, %),
+        the means of the other shares, CV and GMI, and how many lack data for which reason. Rows
+        of `quantity` *improvement* and *hold* hold paired changes in points. `.records()` has
+        every quantity with its interval.
+
+    Notes
+    -----
+    Each patient counts equally, whatever the number of readings; intervals are Student's t over
+    patients. A window is due when it was over by the cut-off and the patient was alive on its
+    last day. Windows that touch a pregnancy are told apart. Between kinds of sensors nothing is
+    estimated here: the sensor is the instrument too, so levels are shown as each reports them.
+
+    References
+    ----------
+    .. [1] Battelino T et al. Diabetes Care 2019;42:1593-1603 (limits, 14 days, 70 %).
+    .. [2] Danne T et al. Diabetes Care 2017;40:1631-1640 (episodes, day and night).
+    """
+    windows = _windows(cohorts, threads)
+    month_6 = _period_of_month(cohorts.plan)
+    cells = list(_cells(windows, cohorts, month_6))
+    entries = [record for cell in cells for record in cell.records]
+    table = pd.DataFrame([cell.row for cell in cells], columns=list(_COLUMNS))
+    at = _shown_period(table, month_6)
+    finding = _finding(table, cohorts, at)
+    return TimeInRangeResult(
+        name=OUTCOME,
+        title="Time in range by cohort and period",
+        table=table,
+        entries=entries,
+        finding=finding,
+        caption=(
+            "Mean over patients of the share of time (%) in each glucose range as each sensor "
+            f"reports it, by cohort and period of {cohorts.plan.time_in_range.period_days} local "
+            f"days from the index date, up to {cohorts.cut_off}; changes in percentage points."
+        ),
+        footnotes=_footnotes(cohorts, windows, month_6),
+        settings=_settings(cohorts.plan.time_in_range),
+        show=_SHOW,
+        drawing=_drawing(table, entries, at, cohorts.plan.sensor_survival.smallest_at_risk),
+        alt=_alt(finding, at),
+        height=5.6,
+        windows=windows,
+    )
+
+
+_COLUMNS: Final = (
+    "population", "cohort", "who", "at", "quantity", "n_due", "n_patients",
+    "estimate", "conf_low", "conf_high", *WIDE,
+    "n_no_readings", "n_few_days", "n_pregnancy", "note",
+)  # fmt: skip
+_SHOW: Final = {
+    "population": Show("Population"),
+    "cohort": Show("Cohort"),
+    "who": Show("Group"),
+    "at": Show("When"),
+    "quantity": Show("Quantity"),
+    "n_due": Show("Due", 0),
+    "n_patients": Show("With data", 0),
+    "estimate": Show("70-180 or change", 1),
+    "conf_low": Show("95 % from", 1),
+    "conf_high": Show("to", 1),
+    "below_70": Show("Below 70", 2),
+    "below_54": Show("Below 54", 2),
+    "above_180": Show("Above 180", 1),
+    "above_250": Show("Above 250", 1),
+    "cv": Show("CV, %", 1),
+    "gmi": Show("GMI, %", 2),
+    "n_no_readings": Show("No readings", 0),
+    "n_few_days": Show("Too few days", 0),
+    "n_pregnancy": Show("Pregnancy", 0),
+    "note": Show("Note"),
+}
+
+
+# --- the windows of every patient, with what each may be used for --------------------------------
+
+
+def _windows(cohorts: CohortSet, threads: int) -> pd.DataFrame:
+    """One row per patient, cohort and window: metrics, `due`, `usable` and `reason`."""
+    members = cohorts.patients[["patient_id", "cohort", "stratum", "new", "index_date"]]
+    settings = cohorts.plan.time_in_range
+    by_period = periods(members, cohorts.plan, cohorts.cut_off)
+    by_quarter = quarter(members, cohorts.plan, cohorts.span)
+    by_period["at"] = "period " + by_period["period"].astype(str)
+    by_quarter["at"] = str(cohorts.quarter)
+    windows = pd.concat(
+        [by_period.assign(population=CUMULATIVE), by_quarter.assign(population=QUARTER)],
+        ignore_index=True,
+    )
+    windows["window_id"] = pd.array(np.arange(len(windows)), dtype="Int64")
+    got = summarise(
+        cohorts.study, windows, settings=settings, cut_off=cohorts.cut_off, threads=threads
+    )
+    weeks = got["owned_minutes"] / 10080
+    got["low_1_prolonged_per_week"] = (got["low_1_prolonged"] / weeks).where(weeks > 0)
+    got = got.merge(
+        members, on=["patient_id", "cohort"], how="left", validate="many_to_one", sort=False
+    )
+    got["who"] = got["stratum"].where(~got["new"].astype(bool), NEW)
+    return _judged(got, cohorts)
+
+
+def _judged(windows: pd.DataFrame, cohorts: CohortSet) -> pd.DataFrame:
+    died = windows["patient_id"].map(cohorts.table("patients").set_index("patient_id")["died_on"])
+    alive = died.isna() | (died > windows["last_on"])
+    long_enough = (windows["last_on"] - windows["first_on"]).dt.days + 1 >= windows["needed_days"]
+    windows["due"] = windows["closed"].astype(bool) & alive & long_enough.astype(bool)
+    pregnant = _touches_pregnancy(windows, cohorts.table("states"))
+    windows["pregnant"] = pregnant
+    windows["usable"] = windows["due"] & windows["counts"] & ~pregnant
+    few = windows["because"].notna() & (windows["because"] != "no readings")
+    windows["reason"] = np.select(
+        [windows["because"] == "no readings", few, pregnant],
+        np.array(["no readings", "too few counting days", "touches a pregnancy"], dtype=object),
+        default=np.array(None, dtype=object),
+    )
+    return windows
+
+
+def _touches_pregnancy(windows: pd.DataFrame, states: pd.DataFrame) -> pd.Series:
+    denied = states["value"].astype(str).str.strip().str.lower().isin(DENIED)
+    facts = states.loc[(states["what"] == STATE_PREGNANT) & ~denied]
+    columns = ["window_id", "patient_id", "first_on", "last_on"]
+    both = windows[columns].merge(
+        facts[["patient_id", "from_on", "to_on"]], on="patient_id", how="inner"
+    )
+    meets = (both["from_on"] <= both["last_on"]) & (
+        both["to_on"].isna() | (both["to_on"] >= both["first_on"])
+    )
+    return windows["window_id"].isin(both.loc[meets, "window_id"])
+
+
+def _period_of_month(plan: Plan) -> int:
+    """The period that holds the target day of the plan's primary month."""
+    day = dict(zip(plan.hba1c.visit_months, plan.hba1c.visit_days, strict=True))
+    return day[plan.hba1c.primary_month] // plan.time_in_range.period_days + 1
+
+
+# --- one row of the table with its records -------------------------------------------------------
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Cell:
+    row: dict[str, Any]
+    records: Sequence[Record]
+
+
+def _cells(windows: pd.DataFrame, cohorts: CohortSet, month_6: int) -> Iterator[_Cell]:
+    long = cohorts.plan.time_in_range.quarter_counting_days
+    for population in (CUMULATIVE, QUARTER):
+        mine = windows.loc[windows["population"] == population]
+        for cohort in cohort_order(mine["cohort"]):
+            of_cohort = mine.loc[mine["cohort"] == cohort]
+            for who in sorted(set(of_cohort["who"]), key=lambda w: (w != NEW, w)):
+                group = of_cohort.loc[of_cohort["who"] == who]
+                for at, rows in group.loc[group["due"]].groupby("at", sort=False):
+                    needs = long if population == QUARTER else 0
+                    yield _level(rows, population, cohort, who, str(at), needs)
+                if population == CUMULATIVE:
+                    yield _change(group, cohort, who, (0, month_6), IMPROVEMENT)
+                    yield _change(group, cohort, who, (HOLD_FROM, month_6), HOLD)
+
+
+def _level(
+    rows: pd.DataFrame, population: str, cohort: str, who: str, at: str, lows_need: int
+) -> _Cell:
+    usable = rows.loc[rows["usable"]]
+    long = usable.loc[usable["counting_days"] >= lows_need]
+    by = {} if who == NEW else {"stratum": who}
+    base = {"population": population, "cohort": cohort, "at": at, "by": by}
+    found = {
+        name: (_mean(long if name in LOWS_AND_CV else usable, column, factor), unit)
+        for name, (column, factor, unit) in QUANTITIES.items()
+    }
+    records = [_record(name, *got, base) for name, got in found.items()]
+    pregnant = rows.loc[rows["counts"] & rows["pregnant"]]
+    if len(pregnant):
+        by_state = base | {"by": {**by, "state": "touches a pregnancy"}}
+        records += [
+            _record(name, _mean(pregnant, column, factor), unit, by_state)
+            for name, (column, factor, unit) in PREGNANCY.items()
+        ]
+    (share, n), _ = found[SHARE]
+    lacking = rows["reason"].value_counts()
+    notes = [share.note] if share.note else []
+    if lows_need and len(long) < len(usable):
+        notes.append(f"lows and CV: {len(long)} patients with {lows_need} counting days")
+    row = {
+        "population": population, "cohort": cohort, "who": who, "at": at, "quantity": SHARE,
+        "n_due": len(rows), "n_patients": n,
+        "estimate": share.estimate, "conf_low": share.conf_low, "conf_high": share.conf_high,
+        **{column: found[name][0][0].estimate for column, name in WIDE.items()},
+        "n_no_readings": int(lacking.get("no readings", 0)),
+        "n_few_days": int(lacking.get("too few counting days", 0)),
+        "n_pregnancy": int(lacking.get("touches a pregnancy", 0)),
+        "note": "; ".join(notes) or None,
+    }  # fmt: skip
+    return _Cell(row=row, records=records)
+
+
+def _mean(rows: pd.DataFrame, column: str, factor: float) -> tuple[Interval, int]:
+    """The mean over patients; a patient without the value (an SD of one reading) is left out."""
+    values = rows[column].dropna() * factor
+    return t_interval(values), len(values)
+
+
+def _record(name: str, got: tuple[Interval, int], unit: str, base: dict[str, Any]) -> Record:
+    shown, n = got
+    note = "nobody has a window that counts" if n == 0 else shown.note or None
+    return Record(
+        outcome=OUTCOME, quantity=name, estimate=shown.estimate, conf_low=shown.conf_low,
+        conf_high=shown.conf_high, level=shown.confidence_level, n_patients=n, n_units=n,
+        unit=unit, method="mean over patients, Student t", note=note, **base,
+    )  # fmt: skip
+
+
+def _change(
+    group: pd.DataFrame, cohort: str, who: str, between: tuple[int, int], quantity: str
+) -> _Cell:
+    """Paired change of the share in range; who has a period before the index date decides which."""
+    shares = group.loc[group["usable"]].pivot_table(
+        index="patient_id", columns="period", values="share_from_70_to_180", aggfunc="first"
+    )
+    shares = 100 * shares.reindex(columns=sorted({0, *between}))
+    has_before = shares[0].notna()
+    pairs = shares.loc[has_before if quantity == IMPROVEMENT else ~has_before, list(between)]
+    pairs = pairs.rename(columns=dict(zip(between, ("before", "after"), strict=True)))
+    due = group.loc[group["due"] & (group["period"] == between[1]), "patient_id"]
+    got = paired_change(pairs, before="before", after="after")
+    at = f"period {between[0]} to {between[1]}"
+    note = got.note
+    if got.n == 0:
+        note = f"nobody has counting periods {between[0]} and {between[1]}"
+    record = Record(
+        outcome=OUTCOME, quantity=quantity, population=CUMULATIVE, cohort=cohort, at=at,
+        by={} if who == NEW else {"stratum": who}, estimate=got.mean, conf_low=got.conf_low,
+        conf_high=got.conf_high, n_patients=got.n, n_units=got.n, unit="percentage points",
+        method="paired change, Student t", note=note,
+    )  # fmt: skip
+    row = dict.fromkeys(_COLUMNS) | {
+        "population": CUMULATIVE, "cohort": cohort, "who": who, "at": at, "quantity": quantity,
+        "n_due": due.nunique(), "n_patients": got.n, "estimate": got.mean,
+        "conf_low": got.conf_low, "conf_high": got.conf_high, "note": note,
+    }  # fmt: skip
+    return _Cell(row=row, records=[record])
+
+
+# --- words ---------------------------------------------------------------------------------------
+
+
+def _shown_period(table: pd.DataFrame, month_6: int) -> str | None:
+    """The period of the headline: that of month 6, else the last in which somebody has data."""
+    levels = table.loc[
+        (table["population"] == CUMULATIVE) & (table["who"] == NEW) & (table["quantity"] == SHARE)
+    ]
+    with_data = levels.loc[levels["n_patients"] > 0, "at"]
+    wanted = f"period {month_6}"
+    if wanted in set(with_data):
+        return wanted
+    numbers = sorted(int(at.removeprefix("period ")) for at in with_data)
+    return f"period {numbers[-1]}" if numbers else None
+
+
+def _finding(table: pd.DataFrame, cohorts: CohortSet, at: str | None) -> str:
+    if not cohorts.study.has("readings"):
+        return "The study holds no readings: time in range cannot be estimated."
+    if at is None:
+        return f"No new patient has a period that counts by {cohorts.cut_off}."
+    primary = table.loc[(table["population"] == CUMULATIVE) & (table["who"] == NEW)]
+    parts = []
+    for cohort in cohort_order(primary["cohort"]):
+        rows = primary.loc[primary["cohort"] == cohort]
+        parts.append(_level_words(rows.loc[(rows["at"] == at)], cohort, at))
+        parts.append(_change_words(rows.loc[rows["quantity"] == IMPROVEMENT], "changed"))
+        parts.append(_change_words(rows.loc[rows["quantity"] == HOLD], "held"))
+    return " ".join(filter(None, parts))
+
+
+def _level_words(rows: pd.DataFrame, cohort: str, at: str) -> str:
+    if not len(rows) or not rows["n_patients"].iloc[0]:
+        return f"{cohort.capitalize()}: nobody has a counting {at}."
+    row = rows.iloc[0]
+    return (
+        f"{cohort.capitalize()}, {at}: {number(row['estimate'])} % of time in 70-180 mg/dL "
+        f"(95 % interval {_limits(row)}; "
+        f"{row['n_patients']} of {row['n_due']} patients due)."
+    )
+
+
+def _limits(row: pd.Series) -> str:
+    return interval(*(None if pd.isna(row[c]) else row[c] for c in ("conf_low", "conf_high")))
+
+
+def _change_words(rows: pd.DataFrame, verb: str) -> str:
+    if not len(rows) or not rows["n_patients"].iloc[0]:
+        return ""
+    row = rows.iloc[0]
+    size = f"{number(row['estimate'])} points ({_limits(row)}) from {row['at']}"
+    if verb == "changed":
+        return f"Change in the {row['n_patients']} with data before the index date: {size}."
+    return f"Hold in the {row['n_patients']} without such data: {size}."
+
+
+def _footnotes(cohorts: CohortSet, windows: pd.DataFrame, month_6: int) -> list[str]:
+    s = cohorts.plan.time_in_range
+    first_day = (month_6 - 1) * s.period_days
+    notes = [
+        f"Period k is local days {s.period_days}(k - 1) to {s.period_days}k - 1 from the index "
+        f"date; period 0 is the {s.period_days} days before it. A period is closed when its last "
+        "day is at or before the cut-off, and due when it is closed and the patient was alive on "
+        f"its last day. Period {month_6} (days {first_day} to {first_day + s.period_days - 1}) "
+        f"holds the target day of month {cohorts.plan.hba1c.primary_month}.",
+        f"A day counts when readings own {100 * s.day_share:g} % of its elapsed minutes (days of "
+        f"23 and 25 hours by their own length; the first {s.first_hours} hours of an implanted "
+        f"sensor are out of this test only). A period counts with {s.period_counting_days} such "
+        "days, and then all its readings enter.",
+        "A reading owns the time from its instant until its sensor's interval is over or the next "
+        "reading comes. Shares are of owned time; mean, SD (n - 1), CV, GMI and the risk indices "
+        "are over readings. Each patient counts equally; intervals are Student's t over patients.",
+        "Readings are compared in their own unit with the paired limits 54/3.0, 63/3.5, 70/3.9, "
+        "140/7.8, 180/10.0 and 250/13.9 (mg/dL or mmol/L); 70 and 180 lie inside the range.",
+        "Where two sensors overlap, the cohort's kind goes first; readings of the other kind enter "
+        f"only outside its owned minutes ({_left_out(windows)} left out).",
+        f"An episode begins with {s.episode_minutes} owned minutes in a row beyond its limit, ends "
+        f"once {s.episode_minutes} minutes are back at 70 or above (low) or 180 or below (high), "
+        f"and a gap of more than {s.gap_minutes} minutes ends it; from "
+        f"{s.prolonged_minutes} owned minutes it is prolonged. Durations have a slack of 30 "
+        "seconds for sensor clocks.",
+        "Improvement is shown only for patients with a counting period before the index date "
+        f"(period 0 to {month_6}). For the others there is no measured starting point: what can be "
+        f"shown is their level, and whether it holds from period {HOLD_FROM} to {month_6}.",
+        f"This quarter ({cohorts.span}): the local days from the index date on, with "
+        f"{s.period_counting_days} counting days; lows and CV need {s.quarter_counting_days}.",
+        "Each kind of sensor is also the instrument: levels of the two cohorts are shown as each "
+        "sensor reports them and are not compared here. GMI is not an HbA1c, and was not derived "
+        "on implanted sensors.",
+        *_capped_notes(windows),
+    ]
+    pregnant = windows.loc[windows["due"] & windows["pregnant"], "patient_id"].nunique()
+    if pregnant:
+        notes.append(
+            f"Windows that touch a pregnancy ({pregnant} patients) are left out of these rows; "
+            "their shares of 63-140 mg/dL stand in the data under their own heading."
+        )
+    if not cohorts.study.has("readings"):
+        notes.insert(0, "The clinic's exports hold no sensor readings.")
+    return notes
+
+
+def _left_out(windows: pd.DataFrame) -> str:
+    usable = windows.loc[windows["usable"] & (windows["population"] == CUMULATIVE)]
+    return f"{int(usable['overlap_left_out'].sum()):,} readings of counting periods"
+
+
+def _capped_notes(windows: pd.DataFrame) -> Iterator[str]:
+    """Say how many readings stand for beyond a limit; a mean or SD with many is not a mean."""
+    usable = windows.loc[windows["usable"] & (windows["population"] == CUMULATIVE)]
+    for cohort in cohort_order(usable["cohort"]):
+        rows = usable.loc[usable["cohort"] == cohort]
+        capped = int(rows["capped_below"].sum() + rows["capped_above"].sum())
+        total = int(rows["readings"].sum())
+        share = capped / total
+        text = (
+            f"{cohort.capitalize()}: {capped:,} of {total:,} readings ({number(100 * share, 2)} %) "
+            "lay beyond what the sensor reports and entered as that limit"
+        )
+        if share > MANY_CAPPED:
+            text += "; more than 1 %, so read mean, SD, CV and GMI with care"
+        yield text + "."
+
+
+def _settings(settings: Settings) -> dict[str, str]:
+    names = (
+        "period_days", "day_share", "period_counting_days", "quarter_counting_days",
+        "first_hours", "gap_minutes", "episode_minutes", "prolonged_minutes",
+    )  # fmt: skip
+    return {name: str(getattr(settings, name)) for name in names}
+
+
+def _alt(finding: str, at: str | None) -> str:
+    if at is None:
+        return finding
+    return (
+        "Share of time in 70-180 mg/dL by period from the index date, one line a cohort with 95 % "
+        f"intervals and the number of patients; below, every range of {at} in the order of "
+        f"glucose. {finding}"
+    )
+
+
+# --- figure --------------------------------------------------------------------------------------
+
+
+def _drawing(
+    table: pd.DataFrame, entries: Sequence[Record], at: str | None, fewest: int
+) -> Callable[[Axes], None] | None:
+    levels = table.loc[
+        (table["population"] == CUMULATIVE) & (table["who"] == NEW) & (table["quantity"] == SHARE)
+    ]
+    levels = levels.loc[levels["n_patients"] >= fewest].assign(
+        period=lambda rows: [int(text.removeprefix("period ")) for text in rows["at"]]
+    )
+    if at is None or levels.empty:
+        return None
+    ranges = [
+        {"cohort": e.cohort, "range": e.quantity, "estimate": e.estimate,
+         "conf_low": e.conf_low, "conf_high": e.conf_high}
+        for e in entries
+        if e.population == CUMULATIVE and e.at == at and not e.by and e.quantity in RANGES
+        and (e.n_patients or 0) >= fewest
+    ]  # fmt: skip
+    return partial(_draw, levels=levels, ranges=pd.DataFrame(ranges), at=at)
+
+
+def _draw(ax: Axes, *, levels: pd.DataFrame, ranges: pd.DataFrame, at: str) -> None:
+    ax.set_axis_off()
+    cohorts = cohort_order(levels["cohort"])
+    _draw_periods(ax.inset_axes((0.0, 0.58, 1.0, 0.42)), levels, cohorts)
+    if len(ranges):
+        _draw_ranges(ax.inset_axes((0.16, 0.0, 0.84, 0.32)), ranges, cohorts, at)
+
+
+def _draw_periods(ax: Axes, levels: pd.DataFrame, cohorts: Sequence[str]) -> None:
+    last = int(levels["period"].max())
+    for place, cohort in enumerate(cohorts):
+        rows = levels.loc[levels["cohort"] == cohort].sort_values("period")
+        shown = look(cohort)
+        x = rows["period"] + 0.12 * (place - (len(cohorts) - 1) / 2)  # so that intervals part
+        for part in (rows["period"] == 0, rows["period"] > 0):  # no line across the index date
+            ax.plot(x[part], rows.loc[part, "estimate"], shown.line, color=shown.colour,
+                    marker=shown.marker, markersize=4)  # fmt: skip
+        ax.vlines(x, rows["conf_low"].astype(float), rows["conf_high"].astype(float),
+                  color=shown.colour, linewidth=1)  # fmt: skip
+        ax.annotate(cohort, (float(x.iloc[-1]), float(rows["estimate"].iloc[-1])), (6, 0),
+                    textcoords="offset points", color=shown.colour, va="center")  # fmt: skip
+        for period, n in zip(rows["period"], rows["n_patients"], strict=True):
+            ax.annotate(f"{n}", (period, 0), (0, -34 - 11 * place), color=shown.colour,
+                        xycoords=("data", "axes fraction"), textcoords="offset points",
+                        ha="center", fontsize="small", annotation_clip=False)  # fmt: skip
+        ax.annotate(f"n {cohort}", (0, 0), (-8, -34 - 11 * place), color=shown.colour,
+                    xycoords="axes fraction", textcoords="offset points", ha="right",
+                    fontsize="small", annotation_clip=False)  # fmt: skip
+    ax.axvline(0.5, color=FAINT, linewidth=0.8, linestyle=":")
+    ax.set_xlim(-0.6, max(last, 1) + 1.2)
+    ax.set_xticks(range(last + 1), ["before" if k == 0 else str(k) for k in range(last + 1)])
+    ax.set_xlabel("Period of 28 days from the index date", labelpad=2)
+    ax.set_ylabel("Time in 70-180, %")
+
+
+def _draw_ranges(ax: Axes, ranges: pd.DataFrame, cohorts: Sequence[str], at: str) -> None:
+    """One row a range, lowest glucose at the bottom, all on one scale of per cent of time."""
+    for place, cohort in enumerate(cohorts):
+        rows = ranges.loc[ranges["cohort"] == cohort].set_index("range").reindex(list(RANGES))
+        shown = look(cohort)
+        y = np.arange(len(RANGES)) - 0.3 * (place - (len(cohorts) - 1) / 2)
+        ax.hlines(y, rows["conf_low"].astype(float), rows["conf_high"].astype(float),
+                  color=shown.colour, linewidth=1)  # fmt: skip
+        ax.plot(rows["estimate"].astype(float), y, shown.marker, color=shown.colour, markersize=4)
+        for height, low, value in zip(y, rows["conf_high"], rows["estimate"], strict=True):
+            if not pd.isna(value):
+                ax.annotate(number(value), (value if pd.isna(low) else low, height), (5, 0),
+                            textcoords="offset points", va="center", fontsize="small",
+                            color=shown.colour)  # fmt: skip
+    ax.set_yticks(range(len(RANGES)), [name.removeprefix("share ") for name in RANGES])
+    ax.set_ylim(-0.6, len(RANGES) - 0.4)
+    ax.set_xlim(left=0)
+    ax.set_xlabel(f"Share of time in {at}, %", labelpad=2)
+    ax.set_ylabel("Glucose, mg/dL", color=INK)
