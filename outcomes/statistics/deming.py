@@ -1,0 +1,139 @@
+"""A line through pairs of which both members carry error (Deming regression)."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy import stats
+
+from outcomes.errors import EstimationError
+from outcomes.statistics.checks import check_level
+from outcomes.statistics.intervals import Interval
+from outcomes.statistics.pairs import (
+    Pairs,
+    no_limits,
+    pairs_of,
+    too_few,
+)
+
+__all__ = ["Deming", "deming"]
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Deming:
+    """Line through pairs of which both members carry error."""
+
+    slope: Interval
+    intercept: Interval
+    n_pairs: int
+    n_clusters: int
+
+
+def deming(
+    pairs: pd.DataFrame,
+    *,
+    measured: str,
+    reference: str,
+    cluster: str | None = None,
+    variance_ratio: float = 1.0,
+    confidence_level: float = 0.95,
+) -> Deming:
+    """Fit measured on reference where both carry error (Deming), with jackknife errors.
+
+    Parameters
+    ----------
+    pairs, measured, reference, cluster
+        As in `bias`.
+    variance_ratio : float, default 1
+        Error variance of the measured over that of the reference.
+    confidence_level : float, default 0.95
+        Two-sided level; t on clusters less two.
+
+    Returns
+    -------
+    Deming
+        Slope without unit, intercept in the unit of the values. Fewer than three clusters, or no
+        covariance: no limits or no line, with a note.
+
+    Notes
+    -----
+    With S the sums of squares about the means, the slope is (u + sqrt(u^2 + 4 k Sxy^2)) / (2 Sxy),
+    u = Syy - k Sxx, k the variance ratio. Errors leave out one cluster at a time.
+
+    References
+    ----------
+    .. [1] Linnet K. Performance of Deming regression analysis in case of misspecified analytical
+       error ratio in method comparison studies. Clin Chem 1998;44:1024-1031.
+
+    Examples
+    --------
+    >>> frame = pd.DataFrame({"m": [1.0, 3.0, 5.0, 6.0], "r": [0.0, 1.0, 2.0, 3.0]})
+    >>> round(deming(frame, measured="m", reference="r").slope.estimate, 4)
+    1.7263
+    """
+    given, level = pairs_of(pairs, measured, reference, cluster), check_level(confidence_level)
+    if not 0 < variance_ratio < math.inf:
+        raise EstimationError(f"variance_ratio = {variance_ratio}: a number above 0.")
+    slope, intercept = _line(given, variance_ratio)
+    note = too_few(given, 3)
+    if not math.isfinite(slope):
+        note = note or "not estimable: no line fits pairs without covariance"
+        nothing = no_limits(None, "Deming", level, note)
+        return _result(nothing, nothing, given)
+    if note:
+        return _result(
+            no_limits(slope, "Deming", level, note),
+            no_limits(intercept, "Deming", level, note),
+            given,
+        )
+    left_out = np.array(
+        [
+            _line(given.part(np.flatnonzero(given.cluster != g)), variance_ratio)
+            for g in range(given.n_clusters)
+        ]
+    )
+    return _result(
+        _jackknife(slope, left_out[:, 0], level),
+        _jackknife(intercept, left_out[:, 1], level),
+        given,
+    )
+
+
+def _result(slope: Interval, intercept: Interval, pairs: Pairs) -> Deming:
+    return Deming(slope=slope, intercept=intercept, n_pairs=len(pairs), n_clusters=pairs.n_clusters)
+
+
+def _line(pairs: Pairs, ratio: float) -> tuple[float, float]:
+    if len(pairs) < 2:
+        return math.nan, math.nan
+    x, y = pairs.reference - pairs.reference.mean(), pairs.measured - pairs.measured.mean()
+    sxx, syy, sxy = float(x @ x), float(y @ y), float(x @ y)
+    if sxy == 0:
+        return math.nan, math.nan
+    u = syy - ratio * sxx
+    slope = (u + math.sqrt(u**2 + 4 * ratio * sxy**2)) / (2 * sxy)
+    return slope, float(pairs.measured.mean()) - slope * float(pairs.reference.mean())
+
+
+def _jackknife(value: float, left_out: Floats, level: float) -> Interval:
+    method, n = "Deming, jackknife by cluster", len(left_out)
+    if not np.isfinite(left_out).all():
+        note = "limits not estimable: without one of the clusters there is no line"
+        return no_limits(value, method, level, note)
+    error = math.sqrt((n - 1) / n * float(((left_out - left_out.mean()) ** 2).sum()))
+    if error <= 1e-12 * max(abs(value), 1e-300):
+        return no_limits(value, method, level, "all pairs on one line: no limits estimable")
+    half = float(stats.t.ppf((1 + level) / 2, n - 2)) * error
+    return Interval(
+        estimate=value,
+        conf_low=value - half,
+        conf_high=value + half,
+        method=method,
+        confidence_level=level,
+    )
