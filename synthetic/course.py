@@ -298,9 +298,9 @@ class _Walk:
                 still, self.person.frailty, self.wear_rng,
             )  # fmt: skip
         self.course.sensors = [s for s in self.course.sensors if s.placed <= end]
-        self.course.draws = sorted(
-            (d for d in self.course.draws if d.on <= end), key=lambda draw: draw.on
-        )
+        # One draw a day and method: clashes are planted, counted, and not left to chance.
+        once = {(d.on, d.method): d for d in reversed(self.course.draws) if d.on <= end}
+        self.course.draws = sorted(once.values(), key=lambda draw: (draw.on, draw.method))
 
 
 def _expit(x: float) -> float:

@@ -22,12 +22,13 @@ from .clock import DAY, local_offset
 from .glucose import HIGH, LOW, Trace
 from .rows import Part, TextFile, clock_table, day_table, field_table, joined
 from .scenario import Scenario
+from .spoil import STRANGER, spoil, spoil_centre, spoil_cloud, spoil_satellites
 from .wear import Sensor
 
 MOLAR = 18.0156  # mg/dL per mmol/L, from the molar mass of glucose
 DMY, ISO, MDY = "%d.%m.%Y", "%Y-%m-%d", "%m/%d/%Y"
+CLOUD = "exports/implant_cloud/values.csv"
 NEVER = "31.12.9999"
-STRANGER = "999999"
 BATCH = 10  # patients whose rows are mixed month by month in the big file
 
 MERKMAL = {
@@ -72,7 +73,19 @@ class Written:
     reading_rows: Counter[str] = field(default_factory=Counter)  # by file
     planted: list[dict[str, object]] = field(default_factory=list)  # in readings
     beyond: Counter[str] = field(default_factory=Counter)  # kept readings beyond a limit
-    sticks_beyond: Counter[str] = field(default_factory=Counter)
+    repeated_beyond: Counter[str] = field(default_factory=Counter)  # the same in planted rows
+    wearers: Counter[str] = field(default_factory=Counter)  # patients met so far, by layout
+
+    def planted_in(self, path: str, added: list[tuple[str, int, bytes]]) -> bytes:
+        """Count rows added to a readings file and return them."""
+        worn = "implanted" if path == CLOUD else "adhesive"
+        for kind, rows, lines in added:
+            below, above = (b"LOW", b"< 2,2"), (b"HIGH", b"> 22,2")
+            self.repeated_beyond[f"{worn} below"] += sum(map(lines.count, below))
+            self.repeated_beyond[f"{worn} above"] += sum(map(lines.count, above))
+            self.planted.append({"file": path, "table": "readings", "kind": kind, "rows": rows})
+            self.reading_rows[path] += lines.count(b"\n")
+        return b"".join(lines for _, _, lines in added)
 
 
 def when(day: int | None, form: str, never: str = "") -> str:
@@ -89,10 +102,10 @@ def write_exports(clinic: Clinic, folder: Path) -> Written:
         _incidents(clinic),
     ]  # fmt: skip
     for file in small:
-        spoil(file, clinic, rng)
+        spoil(file, rng)
     sticks = _meter_file()
     _readings(clinic, folder, written, sticks)
-    spoil(sticks, clinic, rng)
+    spoil(sticks, rng)
     written.files = [*small, sticks]
     for file in written.files:
         file.write(folder)
@@ -104,7 +117,7 @@ def _register(clinic: Clinic) -> list[TextFile]:
     people = register(
         path="exports/register/personen.csv", table="patients",
         header=(
-            "Kennung", "Geburtsjahr", "Geschlecht", "Diabetestyp", "Diagnosejahr",
+            "Kennung", "Kürzel", "Geboren", "Geschlecht", "Diabetestyp", "Diagnosejahr",
             "Erfasst ab", "Sensoren vorher", "Verstorben am",
         ),
     )  # fmt: skip
@@ -120,9 +133,9 @@ def _register(clinic: Clinic) -> list[TextFile]:
         who, lived = life.course.person, life.course
         known = None if who.entry == "unknown" else who.joined
         people.add(
-            who.patient_id, str(who.birth_year), SEX[who.sex], TYPE[who.diabetes_type],
-            str(who.diagnosis_year), when(known, DMY), BEFORE[who.entry],
-            when(lived.died, DMY, NEVER),
+            who.patient_id, who.initials, f"{who.birthday}{who.birth_year % 100:02d}",
+            SEX[who.sex], TYPE[who.diabetes_type], str(who.diagnosis_year), when(known, DMY),
+            BEFORE[who.entry], when(lived.died, DMY, NEVER),
         )  # fmt: skip
         for state in life.states:
             facts.add(
@@ -306,7 +319,7 @@ def molar_codes(values: np.ndarray) -> np.ndarray:
 
 def _readings(clinic: Clinic, folder: Path, written: Written, sticks: TextFile) -> None:
     texts = _Texts(clinic.scenario)
-    cloud = folder / "exports/implant_cloud/values.csv"
+    cloud = folder / CLOUD
     cloud.parent.mkdir(parents=True, exist_ok=True)
     with cloud.open("wb") as out:
         out.write(b"person,device,time,value,unit\n")
@@ -320,6 +333,12 @@ def _readings(clinic: Clinic, folder: Path, written: Written, sticks: TextFile) 
                 for month in sorted(pieces):
                     out.writelines(pieces[month])
                 pieces = {}
+    stray = folder / f"exports/wear_portal/centre/glucose_{STRANGER}.csv"
+    stray.parent.mkdir(parents=True, exist_ok=True)
+    rows = [f"2026-01-05 {hour:02d}:00:11,A{STRANGER}-001,150\n" for hour in range(10, 20)]
+    added = [("unknown patient", len(rows), "".join(rows).encode())]
+    name = stray.relative_to(folder).as_posix()
+    stray.write_bytes(b"t,patch,mg\n" + written.planted_in(name, added))
 
 
 def _of_kind(trace: Trace, kind: str) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -351,7 +370,7 @@ def _cloud_rows(
     unit = b",mmol/L\n" if molar else b",mg/dL\n"
     month = local // (30 * DAY)
     edges = np.flatnonzero(np.diff(month)) + 1
-    pieces = []
+    pieces: list[tuple[int, bytes]] = []
     for rows in np.split(np.arange(len(times)), edges):
         data = joined(
             [
@@ -361,8 +380,12 @@ def _cloud_rows(
                 (texts.molar if molar else texts.mass, codes[rows]), unit,
             ]
         )  # fmt: skip
+        number = len(pieces)
+        added = spoil_cloud(written.wearers["cloud"], number, data)
+        data += written.planted_in(CLOUD, added)
         pieces.append((int(month[rows[0]]), data))
-    written.reading_rows["exports/implant_cloud/values.csv"] += len(times)
+    written.wearers["cloud"] += 1
+    written.reading_rows[CLOUD] += len(times)
     return pieces
 
 
@@ -394,7 +417,11 @@ def _portal_file(texts: _Texts, life: Life, trace: Trace, folder: Path, written:
         ]  # fmt: skip
     target = folder / path
     target.parent.mkdir(parents=True, exist_ok=True)
-    target.write_bytes(header + joined(parts))
+    data = joined(parts)
+    spoiler, layout = (spoil_centre, "centre") if central else (spoil_satellites, "satellites")
+    added = written.planted_in(path, spoiler(written.wearers[layout], data))
+    written.wearers[layout] += 1
+    target.write_bytes(header + data + added)
     written.reading_rows[path] += len(times)
 
 
@@ -417,7 +444,3 @@ def _meter_rows(life: Life, trace: Trace, sticks: TextFile, written: Written) ->
             f"{when(day, MDY)} {minute // 60:02d}:{minute % 60:02d}", str(value),
             "1" if stick.calibrates else "0",
         )  # fmt: skip
-
-
-def spoil(file: TextFile, clinic: Clinic, rng: np.random.Generator) -> None:
-    """Plant the wrong rows of one small file."""

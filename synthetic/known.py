@@ -7,9 +7,7 @@ from typing import Any
 
 from .clinic import Clinic
 from .exports import Written
-
-KEPT = "kept, flagged"
-REPEAT = "exact repeat"
+from .spoil import REPEAT
 
 
 def known_numbers(clinic: Clinic, written: Written) -> dict[str, Any]:
@@ -26,6 +24,7 @@ def known_numbers(clinic: Clinic, written: Written) -> dict[str, Any]:
         },
         "planted": planted,
         "readings_beyond_a_limit": dict(sorted(written.beyond.items())),
+        "words_beyond_in_repeats": {name: written.repeated_beyond[name] for name in written.beyond},
         "happened": happened(clinic),
     }
 
@@ -34,9 +33,12 @@ def _of_table(
     name: str, rows: dict[str, int], table: dict[str, str], planted: list[dict[str, Any]]
 ) -> dict[str, Any]:
     read = sum(n for path, n in rows.items() if table[path] == name)
-    kinds = Counter(str(p["kind"]) for p in planted if p["table"] == name)
+    kinds: Counter[str] = Counter()
+    for plant in planted:
+        if plant["table"] == name:
+            kinds[plant["kind"]] += plant.get("rows", 1)
     repeats = kinds.pop(REPEAT, 0)
-    kept = {kind: kinds.pop(kind) for kind in list(kinds) if kind.startswith(KEPT)}
+    kept = {kind: kinds.pop(kind) for kind in list(kinds) if kind.startswith("kept")}
     return {
         "rows": read,
         "exact_repeats": repeats,

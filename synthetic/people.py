@@ -9,6 +9,7 @@ import numpy as np
 from .scenario import SITE_SHARES, SITES, Scenario, day_number, stream
 
 LOOKALIKE_IDS = {11: "007", 12: "07", 13: "7"}  # three people, not one
+ODD_INITIALS = {5: "NA", 6: "None", 7: "NaN"}  # texts, never missing
 ENTRIES = ("naive", "adhesive", "implanted", "unknown")
 ENTRY_SHARES = (0.52, 0.33, 0.06, 0.09)
 
@@ -19,7 +20,9 @@ class Person:
 
     index: int
     patient_id: str
+    initials: str
     birth_year: int
+    birthday: str  # day.month.
     age_years: int
     sex: str
     diabetes_type: str
@@ -64,7 +67,9 @@ def person(scenario: Scenario, seed: int, index: int) -> Person:
     return Person(
         index=index,
         patient_id=patient_id(index),
+        initials=ODD_INITIALS.get(index, chr(65 + index % 26) + chr(65 + index * 7 // 26 % 26)),
         birth_year=scenario.plan_start.year - age,
+        birthday=f"{1 + index * 11 % 28:02d}.{1 + index * 5 % 12:02d}.",
         age_years=age,
         sex="female" if rng.random() < 0.48 else "male",
         diabetes_type=kind,

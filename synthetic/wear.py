@@ -98,9 +98,12 @@ def place_implanted(
         removed = stops if elective else stops + 2 + int(rng.exponential(12))
     else:
         reason, removed = "planned", visit
-        stops = min(planned, visit)
-        if rng.random() < 0.04:
+        late = rng.random()
+        if late < 0.04:
             removed = planned + 60 + int(rng.integers(120))  # long overdue
+        elif late > 0.96:
+            removed = planned - 12 - int(rng.integers(40))  # told as planned, and early
+        stops = min(planned, removed)
     return Sensor(
         sensor_id=sensor_id,
         patient_id=patient,

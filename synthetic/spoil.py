@@ -1,0 +1,282 @@
+"""The wrong rows: how many of which kind are planted in which file.
+
+Every planted row is labelled by its kind. A row that conflicts with a right one (two draws on one
+day, two values at one time) takes the right one with it: both are set aside, both are labelled.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Final
+
+import numpy as np
+
+from .rows import TextFile
+
+REPEAT: Final = "exact repeat"
+NEVER_WAS: Final = "clock time that never was"
+BOTH_SCALES: Final = "one draw in both scales"
+STRANGER: Final = "999999"  # an id that no patient has
+
+Rows = list[list[str]]
+
+
+def spoil(file: TextFile, rng: np.random.Generator) -> None:
+    """Plant the wrong rows of one small file."""
+    for ending, planted in _PLANS.items():
+        if file.path.endswith(ending):
+            planted(file, rng)
+
+
+def _changed(file: TextFile, place: int, **cells: str) -> list[str]:
+    """A copy of the row at `place` with some cells, named by heading, changed."""
+    row = list(file.rows[place])
+    for heading, value in cells.items():
+        row[file.header.index(heading.replace("_", " "))] = value
+    return row
+
+
+def _right(file: TextFile, rng: np.random.Generator, n: int) -> list[int]:
+    """Places of `n` right rows that stand once, drawn at random."""
+    right = [place for place, label in enumerate(file.labels) if not label]
+    return [right[i] for i in rng.choice(len(right), size=n, replace=False)]
+
+
+def _first_of_each(file: TextFile, heading: str, n: int) -> list[int]:
+    """Places of the first rows of the first `n` different values under a heading."""
+    column = [row[file.header.index(heading)] for row in file.rows]
+    return sorted(column.index(value) for value in dict.fromkeys(column))[:n]
+
+
+def _repeat(file: TextFile, rng: np.random.Generator, n: int) -> None:
+    copies = [list(file.rows[place]) for place in _right(file, rng, n)]
+    file.plant(rng, REPEAT, *copies)
+
+
+def _people(file: TextFile, rng: np.random.Generator) -> None:
+    _repeat(file, rng, 2)
+    blank = _changed(file, 0, Kennung="")
+    early = _changed(file, 1, Kennung="888001", Diagnosejahr="1857")
+    never = _changed(file, 2, Kennung="888002", Erfasst_ab="31.02.2025")
+    word = _changed(file, 3, Kennung="888003", Diabetestyp="Typ 9")
+    file.plant(rng, "no patient id", blank)
+    file.plant(rng, "outside its range", early)
+    file.plant(rng, "impossible date", never)
+    file.plant(rng, "unknown code", word)
+
+
+def _facts(file: TextFile, rng: np.random.Generator) -> None:
+    _repeat(file, rng, 1)
+    file.plant(rng, "unknown patient", _changed(file, 0, Kennung=STRANGER))
+    file.plant(rng, "impossible date", _changed(file, 1, Beginn="30.02.2025"))
+
+
+def _contacts(file: TextFile, rng: np.random.Generator) -> None:
+    _repeat(file, rng, 3)
+    file.plant(rng, "after the export", _changed(file, 0, Datum="14.11.2027"))
+    file.plant(rng, "unknown code", _changed(file, 1, Art="Zettel"))
+    file.plant(rng, "unknown patient", _changed(file, 2, Kennung=STRANGER))
+
+
+def _implants(file: TextFile, rng: np.random.Generator) -> None:
+    _repeat(file, rng, 1)
+    gone = {"Last_day_working": "", "Taken_out": "9999-12-31", "Why": ""}
+    first = file.rows[0][file.header.index("Person")]
+    wrong: list[tuple[str, dict[str, str]]] = [
+        ("unknown patient", {"Person": STRANGER, **gone}),
+        ("removed before placed", {"Last_day_working": "", "Taken_out": "2024-02-01"}),
+        ("removed before placed", {"Last_day_working": "", "Taken_out": "1900-01-01"}),
+        ("after the export", {"Placed": "2027-01-12", "Placed_at": "2027-01-12 10:00", **gone}),
+        ("unknown code", {"Why": "77"}),
+    ]
+    file.plant(rng, "another number of fields", ["Total rows", str(len(file.rows))])
+    for number, (label, cells) in enumerate(wrong):
+        file.plant(rng, label, _changed(file, 0, Device=f"S{first}-9{number}", **cells))
+
+
+def _attempts(file: TextFile, rng: np.random.Generator) -> None:
+    _repeat(file, rng, 1)
+    file.plant(rng, "unknown code", _changed(file, 0, Procedure="V-901", Done="perhaps"))
+    file.plant(rng, "not a number", _changed(file, 0, Procedure="V-902", Attempt="first"))
+    file.plant(rng, "unknown patient", _changed(file, 0, Procedure="V-903", Person=STRANGER))
+
+
+def _central(file: TextFile, rng: np.random.Generator) -> None:
+    _repeat(file, rng, 4)
+    places = _right(file, rng, 2)
+    pairs = [_changed(file, place, Auftrag=f"99{place:05d}") for place in places]
+    for place, other in zip(places, pairs, strict=True):
+        value, unit = file.header.index("Ergebnis"), file.header.index("Einheit")
+        other[value] = "91" if other[unit] == "mmol/mol" else "10,5"
+        file.label(place, "two draws on one day")
+    wrong: list[tuple[str, dict[str, str]]] = [
+        ("no unit", {"Ergebnis": "62", "Einheit": ""}),
+        ("no unit", {"Ergebnis": "7,4", "Einheit": ""}),
+        ("not a number", {"Ergebnis": "siehe Befund", "Einheit": "%"}),
+        ("outside its range", {"Ergebnis": "7,5", "Einheit": "mmol/mol"}),
+        ("outside its range", {"Ergebnis": "72", "Einheit": "%"}),
+        ("unknown patient", {"Kennung": STRANGER}),
+        ("impossible date", {"Entnahme": "13.25.2025"}),
+        ("after the export", {"Entnahme": "01.02.2028"}),
+    ]
+    rows = [
+        (label, _changed(file, number, Auftrag=f"98{number:05d}", **cells))
+        for number, (label, cells) in enumerate(wrong)
+    ]
+    twins = [_other_scale(file, p) for p in _right(file, rng, 2)]
+    old = [  # years before any sensor: right rows, and no baseline
+        _changed(file, n, Auftrag=f"97{n:05d}", Entnahme="12.05.2021", Ergebnis="9,9", Einheit="%")
+        for n in _first_of_each(file, "Kennung", 3)
+    ]
+    file.plant(rng, "two draws on one day", *pairs)
+    file.plant(rng, BOTH_SCALES, *twins)
+    file.plant(rng, "kept, from years ago", *old)
+    for label, row in rows:
+        file.plant(rng, label, row)
+
+
+def _other_scale(file: TextFile, place: int) -> list[str]:
+    """The same draw once more in the other scale, equal in tenths of a percent."""
+    row = file.rows[place]
+    value = float(row[file.header.index("Ergebnis")].replace(",", "."))
+    if row[file.header.index("Einheit")] == "%":
+        return _changed(
+            file, place, Ergebnis=f"{(value - 2.152) / 0.09148:.0f}", Einheit="mmol/mol"
+        )
+    percent = f"{0.09148 * value + 2.152:.1f}".replace(".", ",")
+    return _changed(file, place, Ergebnis=percent, Einheit="%")
+
+
+def _bedside(file: TextFile, rng: np.random.Generator) -> None:
+    file.plant(rng, "impossible date", _changed(file, 0, date="25/03/2025"))
+    file.plant(rng, "not a number", _changed(file, 0, a1c="error"))
+
+
+def _patches(file: TextFile, rng: np.random.Generator) -> None:
+    _repeat(file, rng, 6)
+    wrong: list[tuple[str, dict[str, str]]] = [
+        ("outside its range", {"life": "0"}),
+        ("removed before placed", {"until": "2024-01-05"}),
+        ("unknown patient", {"person": STRANGER}),
+        ("no patient id", {"person": ""}),
+    ]
+    for number, (label, cells) in enumerate(wrong):
+        file.plant(rng, label, _changed(file, 0, patch=f"A-90{number}", **cells))
+
+
+def _meter(file: TextFile, rng: np.random.Generator) -> None:
+    _repeat(file, rng, 5)
+    places = _right(file, rng, 2)
+    label = "two values at one time"
+    for place in places:
+        file.label(place, label)
+    value = file.header.index("value")
+    others = [_changed(file, p, value=str(int(file.rows[p][value]) + 40)) for p in places]
+    file.plant(rng, label, *others)
+    file.plant(rng, "not a number", _changed(file, 0, local_time="02/03/2026 09:01", value="E-4"))
+    file.plant(rng, "after the export", _changed(file, 0, local_time="02/03/2027 09:02"))
+    file.plant(rng, "unknown patient", _changed(file, 0, person=STRANGER))
+
+
+def _incidents(file: TextFile, rng: np.random.Generator) -> None:
+    _repeat(file, rng, 2)
+    wrong: list[tuple[str, dict[str, str]]] = [
+        ("unknown patient", {"personne": STRANGER}),
+        ("unknown code", {"gravité": "7"}),
+        ("impossible date", {"début": "2025-06-31"}),
+    ]
+    for number, (label, cells) in enumerate(wrong):
+        file.plant(rng, label, _changed(file, 0, numéro=f"C-90{number}", **cells))
+
+
+_PLANS: Final[dict[str, Callable[[TextFile, np.random.Generator], None]]] = {
+    "personen.csv": _people,
+    "merkmale.csv": _facts,
+    "kontakte.csv": _contacts,
+    "implant_log/sensors.txt": _implants,
+    "procedures.txt": _attempts,
+    "central.csv": _central,
+    "bedside_2025.csv": _bedside,
+    "patches.csv": _patches,
+    "meter.csv": _meter,
+    "incidents.csv": _incidents,
+}
+
+
+def spoil_cloud(wearer: int, month: int, lines: bytes) -> list[tuple[str, int, bytes]]:
+    """Return what is added to a month of the mixed readings file: kind, rows set aside, lines.
+
+    `wearer` counts the patients with implanted sensors, `month` the patient's months, both from 0;
+    only the first four wearers are touched, so that the numbers do not grow with the clinic.
+    """
+    rows = lines.decode().splitlines()
+    if month != 1 or wearer > 3 or len(rows) < 200:
+        return []
+    person, device, time, _, unit = rows[100].split(",")
+    if wearer == 0:  # a block that was sent twice
+        return [(REPEAT, 48, _lines(rows[20:68]))]
+    if wearer == 1:  # another value for an instant that has one: both are set aside
+        again = [row.split(",") for row in rows[30:90:20]]
+        others = [
+            f"{p},{d},{t},{'12.0' if u[:2] == 'mm' else '216'},{u}" for p, d, t, _, u in again
+        ]
+        return [("two values at one time", 2 * len(others), _lines(others))]
+    if wearer == 2:
+        return [
+            ("no unit", 2, _lines([f"{person},{device},{_later(time, k)},140," for k in (1, 2)])),
+            ("not a number", 2, _lines([
+                f"{person},{device},{_later(time, 3)},ERR,{unit}",
+                f"{person},{device},{_later(time, 4)},18O,{unit}",
+            ])),
+            ("outside its range", 1, _lines([f"{person},{device},{_later(time, 5)},1400,mg/dL"])),
+            ("after the export", 1, _lines([f"{person},{device},2027{time[4:]},140,mg/dL"])),
+            ("impossible date", 1, _lines([f"{person},{device},2026-02-30{time[10:]},140,mg/dL"])),
+        ]  # fmt: skip
+    bare = [f"{person},{device},{_later(time, 9)[:-6]},140,mg/dL"]
+    strangers = [f"{STRANGER},S{STRANGER}-01,{_later(time, k)},140,mg/dL" for k in range(3)]
+    return [
+        ("unknown patient", 3, _lines(strangers)),
+        ("kept, without an offset", 1, _lines(bare)),
+    ]
+
+
+def spoil_centre(wearer: int, lines: bytes) -> list[tuple[str, int, bytes]]:
+    """Return what is added to the end of a patient's file in the centre's layout."""
+    rows = lines.decode().splitlines()
+    if wearer > 2 or len(rows) < 200:
+        return []
+    if wearer == 0:
+        return [(REPEAT, 30, _lines(rows[50:80]))]
+    time, patch, value = rows[60].split(",")
+    if wearer == 1:
+        never = [f"2026-03-29 02:{minute}:47,{patch},140" for minute in (11, 26)]
+        return [
+            ("two values at one time", 2, _lines([f"{time},{patch},{_other(value)}"])),
+            (NEVER_WAS, 2, _lines(never)),
+        ]
+    return [("not a number", 1, _lines([f"{_later(time, 7)},{patch},---"]))]
+
+
+def spoil_satellites(wearer: int, lines: bytes) -> list[tuple[str, int, bytes]]:
+    """Return what is added to the end of a patient's file in the satellites' layout."""
+    rows = lines.decode().splitlines()
+    if wearer > 1 or len(rows) < 200:
+        return []
+    if wearer == 0:
+        return [(REPEAT, 24, _lines(rows[50:74], "\r\n"))]
+    return [("impossible date", 2, _lines(["32.01.2026 10:00:00;7,0", "00.01.2026 10:00:00;7,0"],
+                                          "\r\n"))]  # fmt: skip
+
+
+def _lines(rows: list[str], newline: str = "\n") -> bytes:
+    return (newline.join(rows) + newline).encode()
+
+
+def _other(value: str) -> str:
+    return "222" if value != "222" else "111"
+
+
+def _later(time: str, seconds: int) -> str:
+    """The same minute with another second, so that no planted row meets a right one."""
+    second = (int(time[17:19]) + 31 + seconds) % 60
+    return f"{time[:17]}{second:02d}{time[19:]}"

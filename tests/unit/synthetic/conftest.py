@@ -1,0 +1,1 @@
+from tests.unit.synthetic.invented import small_clinic  # noqa: F401
