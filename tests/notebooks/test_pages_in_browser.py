@@ -1,0 +1,88 @@
+"""The page in a browser: nothing is fetched, nothing is inaccessible, print and phone hold."""
+
+import subprocess
+
+import pytest
+from axe_playwright_python.base import AXE_FILE_PATH
+from playwright.sync_api import sync_playwright
+
+pytestmark = pytest.mark.browser
+RULES = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
+FLAGS = [
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+]
+
+
+@pytest.fixture(scope="module")
+def browser(chromium):
+    with sync_playwright() as playwright:
+        opened = playwright.chromium.launch(executable_path=chromium, headless=True, args=FLAGS)
+        yield opened
+        opened.close()
+
+
+@pytest.fixture
+def open_page(browser, quarter_folder):
+    contexts = []
+
+    def opened(**options):
+        context = browser.new_context(offline=True, bypass_csp=True, **options)
+        contexts.append(context)
+        page = context.new_page()
+        page.fetched = []
+        page.on("request", lambda request: page.fetched.append(request.url))
+        page.goto((quarter_folder / "quarterly_report.html").as_uri())
+        return page
+
+    yield opened
+    for context in contexts:
+        context.close()
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_an_accessibility_audit_finds_no_violation(open_page, scheme):
+    page = open_page(color_scheme=scheme)
+    page.evaluate(AXE_FILE_PATH.read_text("utf-8"))
+    options = {"runOnly": {"type": "tag", "values": RULES}}
+    found = page.evaluate("options => axe.run(document, options)", options)
+    told = [(v["id"], [n["html"][:200] for n in v["nodes"]][:3]) for v in found["violations"]]
+    assert told == []
+
+
+def test_the_page_fetches_nothing(open_page):
+    page = open_page()
+    page.wait_for_timeout(200)
+    assert [url for url in page.fetched if not url.startswith(("file:", "data:"))] == []
+    assert len(page.fetched) == 1
+
+
+def test_a_phone_shows_the_page_without_scrolling_sideways(open_page):
+    page = open_page(viewport={"width": 320, "height": 700})
+    assert page.evaluate("document.documentElement.scrollWidth") <= 320
+
+
+@pytest.mark.parametrize("size", ["A4", "Letter"])
+def test_print_cuts_no_figure_and_repeats_table_heads(open_page, tmp_path, size):
+    page = open_page()
+    page.emulate_media(media="print")
+    heads = page.eval_on_selector_all("thead", "all => all.map(e => getComputedStyle(e).display)")
+    breaks = page.eval_on_selector_all(
+        "figure", "all => all.map(e => getComputedStyle(e).breakInside)"
+    )
+    tall = page.eval_on_selector_all(
+        "figure", "all => all.map(e => e.getBoundingClientRect().height)"
+    )
+    assert set(heads) == {"table-header-group"}
+    assert set(breaks) == {"avoid"}
+    assert max(tall) < 900  # CSS pixels of an A4 page between its margins
+    target = tmp_path / "page.pdf"
+    page.pdf(path=target, format=size, print_background=True, tagged=True)
+    told = subprocess.run(["pdfinfo", target], capture_output=True, text=True, check=False).stdout
+    assert target.stat().st_size > 20_000
+    assert told == "" or f"({size.lower()})" in told.lower()
