@@ -22,6 +22,8 @@ GRID = 900  # seconds between points of true glucose
 LOW, HIGH = 40, 400  # reporting limits, mg/dL
 MEALS = ((7.5, 1.0), (12.7, 0.9), (19.0, 1.15))  # local hour, size
 MEAL_SHARE = 0.35  # of the variance on the log scale
+MEAL_SIZE_SD = 0.35  # between days
+GAIN_SD, WHITE_SD = 0.06, 0.05  # of a sensor, between sensors and between readings
 CORRELATION_HOURS = 2.0
 
 
@@ -69,12 +71,30 @@ def true_glucose(
     slow = rng.standard_normal(len(times))
     slow[1:] *= np.sqrt(1 - keep**2)
     slow = lfilter([1], [1, -keep], slow)
-    sizes = 1 + 0.35 * rng.standard_normal(int(day[-1] - day[0]) + 1)
+    sizes = 1 + MEAL_SIZE_SD * rng.standard_normal(int(day[-1] - day[0]) + 1)
     meals = MEAL_CURVE[(local % DAY) // GRID] * sizes[day - day[0]]
-    sigma = np.sqrt(np.log1p(course.person.cv**2))
+    sigma = spread(course.person.cv)
     z = sigma * (np.sqrt(MEAL_SHARE) * meals + np.sqrt(1 - MEAL_SHARE) * slow)
-    mean = course.mean_glucose(scenario)[day - course.first]
-    return np.asarray(mean * np.exp(z - sigma**2 / 2))
+    mean = course.mean_glucose(scenario)[day - course.first] / shape_mean(sigma)
+    return np.asarray(mean * np.exp(z))
+
+
+def spread(cv: float) -> float:
+    """Standard deviation on the log scale that belongs to a coefficient of variation."""
+    return float(np.sqrt(np.log1p(cv**2)))
+
+
+def log_moments(sigma: float) -> tuple[np.ndarray, np.ndarray]:
+    """Mean and variance of log glucose, less the log of the day's mean, by quarter of an hour."""
+    mean = sigma * np.sqrt(MEAL_SHARE) * MEAL_CURVE
+    meals = MEAL_SHARE * (MEAL_SIZE_SD * MEAL_CURVE) ** 2
+    return mean, sigma**2 * (meals + 1 - MEAL_SHARE)
+
+
+def shape_mean(sigma: float) -> float:
+    """Mean of exp(z) over a day, by which the day's mean is divided."""
+    mean, variance = log_moments(sigma)
+    return float(np.exp(mean + variance / 2).mean())
 
 
 def trace(scenario: Scenario, seed: int, course: Course) -> Trace:
@@ -125,9 +145,9 @@ def _read(
     share = place - left
     after = np.minimum(left + 1, len(truth) - 1)
     values = truth[left] * (1 - share) + truth[after] * share
-    gain = np.exp(0.06 * rng.standard_normal())
+    gain = np.exp(GAIN_SD * rng.standard_normal())
     bias = scenario.implanted_bias_mg_dl if implanted else scenario.adhesive_bias_mg_dl
-    return times, values * (gain + 0.05 * rng.standard_normal(len(times))) + bias
+    return times, values * (gain + WHITE_SD * rng.standard_normal(len(times))) + bias
 
 
 def _off(course: Course, start: int, end: int, rng: np.random.Generator) -> np.ndarray:

@@ -1,4 +1,8 @@
-"""What is true of the invented clinic, written beside the exports."""
+"""What is true of the invented clinic: closed forms of the generator's own laws, and each patient.
+
+The closed forms are written from the laws in `wear.py`, `course.py` and `glucose.py`, by quadrature
+over the frailty and by the normal law, without a draw; the tests hold them against large clinics.
+"""
 
 from __future__ import annotations
 
@@ -6,49 +10,161 @@ import json
 from dataclasses import asdict
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
+from scipy.special import ndtr
 
-from .clinic import Clinic, day
+from .clinic import Clinic, Life, as_date, day
+from .course import WEIGHTS
+from .glucose import log_moments, shape_mean, spread
+from .scenario import MODELS, Model, Scenario
+from .wear import CAUSES, EARLY, EARLY_DAYS, OVERDUE, VISIT_MEAN, VISIT_RANGE, VISIT_SD
+
+VISIT_DAYS = (91, 183, 365)
+NODES, NODE_WEIGHTS = np.polynomial.hermite_e.hermegauss(40)
+NODE_WEIGHTS = NODE_WEIGHTS / NODE_WEIGHTS.sum()
 
 
-def write_truth(clinic: Clinic, folder: Path) -> None:
-    """Write one row per patient, sensor and decision, and every size of the scenario."""
-    folder.mkdir(parents=True, exist_ok=True)
-    patient_truth(clinic).to_csv(folder / "patients.csv", index=False)
-    clinic.sensors.to_csv(folder / "sensors.csv", index=False)
-    decisions(clinic).to_csv(folder / "decisions.csv", index=False)
-    text = json.dumps(asdict(clinic.scenario), indent=1, default=str)
-    (folder / "scenario.json").write_text(text + "\n", encoding="utf-8")
+# --- sensors ------------------------------------------------------------------------------------
 
 
-def patient_truth(clinic: Clinic) -> pd.DataFrame:
-    """One row per patient: own level, own effects, what was worn from when, and the end."""
+def incidence(model: Model, *, frailty_sd: float, lot_ratio: float = 1.0) -> pd.DataFrame:
+    """True cumulative incidence of every end of a sensor of an average patient, without death.
+
+    Returns
+    -------
+    DataFrame, one row per day from 0 to the planned day less one
+        `day`, then for each cause the share of sensors whose time has ended by it on that day or
+        before, and `planned`, those whose removal was told as planned and came before that day.
+
+    Notes
+    -----
+    A sensor ends on the whole day of its age. With frailty z (log-normal, mean 1, SD of the log
+    `frailty_sd`) the cumulative hazard is z L (a/s)^k for failure, z (a/s)^k for falling off, and
+    linear in age for the others; the mean over z is a Gauss-Hermite sum of 40 nodes. Within a
+    day the causes share the day's ends as they share its cumulative hazard, which is exact where
+    their ratio is constant over a day. An implanted sensor ends by a cause only before its
+    removal visit, planned day + round(normal) within bounds.
+    """
+    edges = np.arange(model.planned_days + 1, dtype=float)
+    frailty = np.exp(frailty_sd * NODES - frailty_sd**2 / 2)
+    hazards = _cumulative_hazards(model, edges)  # cause, edge
+    scale = np.ones((len(CAUSES), len(frailty)))
+    scale[0], scale[1] = frailty * lot_ratio, frailty
+    by_cause = hazards[:, None, :] * scale[:, :, None]  # cause, node, edge
+    total = by_cause.sum(axis=0)
+    ending = np.exp(-total[:, :-1]) - np.exp(-total[:, 1:])  # node, day
+    steps, all_steps = np.diff(by_cause, axis=2), np.diff(total, axis=1)
+    daily = np.einsum("cnd,n->cd", ending * steps / all_steps, NODE_WEIGHTS)
+    visited = _visit_by(model)
+    shares = {c: np.cumsum(daily[i] * (1 - visited)) for i, c in enumerate(CAUSES)}
+    before = 1 - np.concatenate([[0.0], np.cumsum(daily.sum(axis=0))])  # no cause by the day before
+    visiting = np.diff(np.concatenate([[0.0], visited])) * before[:-1]
+    outlive = visiting.sum() + (1 - visited[-1]) * before[-1]
+    early = _early_by(model)
+    planned = (1 - OVERDUE - EARLY) * np.cumsum(visiting) + EARLY * outlive * early
+    return pd.DataFrame({"day": np.arange(model.planned_days), **shares, "planned": planned})
+
+
+def _early_by(model: Model) -> np.ndarray:
+    """Chance that a removal told as planned, but early, has happened by each day."""
+    days = np.arange(model.planned_days)
+    if model.kind == "adhesive":
+        return np.zeros(len(days))
+    ahead = model.planned_days - days
+    first, last = EARLY_DAYS
+    return np.clip((last - ahead) / (last - first), 0, 1)
+
+
+def _cumulative_hazards(model: Model, age: np.ndarray) -> np.ndarray:
+    return np.vstack(
+        [
+            (age / model.failure_scale) ** model.failure_shape,
+            (age / model.detached_scale) ** model.detached_shape,
+            age * model.infection,
+            age * model.skin_reaction,
+            age * model.other_complication,
+            age * model.patient_choice,
+            age * model.medical_need,
+        ]
+    )
+
+
+def _visit_by(model: Model) -> np.ndarray:
+    """Chance that the removal visit is due on each day or before; adhesive sensors have none."""
+    days = np.arange(model.planned_days)
+    if model.kind == "adhesive":
+        return np.zeros(len(days))
+    after = days - model.planned_days
+    chance = ndtr((after + 0.5 - VISIT_MEAN) / VISIT_SD)
+    return np.where(after < VISIT_RANGE[0], 0.0, chance)
+
+
+def sensor_truth(scenario: Scenario) -> pd.DataFrame:
+    """One row per model and cause: the true share on the eve of the planned day, and half-way."""
     rows = []
-    for life in clinic.lives:
-        who, lived = life.course.person, life.course
-        rows.append(
-            {
-                "patient_id": who.patient_id,
-                "entry": who.entry,
-                "level": who.level,
-                "effect_adhesive": who.effect_adhesive,
-                "effect_implanted": who.effect_implanted,
-                "trait": who.trait,
-                "glycation_gap": who.glycation_gap,
-                "cv": who.cv,
-                "frailty": who.frailty,
-                "harm": who.harm,
-                "worn": "; ".join(f"{kind} from {day(on).date()}" for on, kind in lived.kinds),
-                "drug_from": day(lived.drug_from),
-                "left_on": day(lived.left),
-                "died_on": day(lived.died),
-            }
-        )
+    for model in MODELS:
+        table = incidence(model, frailty_sd=scenario.frailty_sd).set_index("day")
+        for at in (model.planned_days // 2, model.planned_days - 1):
+            for cause, share in table.loc[at].items():
+                rows.append({"model": model.name, "day": at, "cause": cause, "incidence": share})
     return pd.DataFrame(rows)
 
 
+# --- HbA1c --------------------------------------------------------------------------------------
+
+
+def response(scenario: Scenario, days_since: int) -> float:
+    """Share of the full effect on HbA1c that has been reached so many days after a change of wear.
+
+    Mean glucose approaches with e-folding `lag_days`, and HbA1c weighs the days before it by a
+    half-life of 30 days.
+    """
+    ages = days_since - np.arange(len(WEIGHTS))
+    reached = np.where(ages >= 0, 1 - np.exp(-(ages + 1) / scenario.lag_days), 0.0)
+    return float(WEIGHTS @ reached)
+
+
+def patient_truth(clinic: Clinic) -> pd.DataFrame:
+    """One row per patient: own level, own effects, what was worn from when, and the end.
+
+    `implanted_against_adhesive_91` and its fellows are the patient's own effects on HbA1c, in
+    points, so many days after the start; `adhesive_against_none_91` likewise.
+    """
+    return pd.DataFrame([_patient_row(clinic.scenario, life) for life in clinic.lives])
+
+
+def _patient_row(scenario: Scenario, life: Life) -> dict[str, object]:
+    who, lived = life.course.person, life.course
+    effects = {
+        f"{name}_{days}": size * response(scenario, days)
+        for name, size in (
+            ("implanted_against_adhesive", who.effect_implanted),
+            ("adhesive_against_none", who.effect_adhesive),
+        )
+        for days in VISIT_DAYS
+    }
+    return {
+        "patient_id": who.patient_id,
+        "entry": who.entry,
+        "level": who.level,
+        "effect_adhesive": who.effect_adhesive,
+        "effect_implanted": who.effect_implanted,
+        **effects,
+        "trait": who.trait,
+        "glycation_gap": who.glycation_gap,
+        "cv": who.cv,
+        "frailty": who.frailty,
+        "harm": who.harm,
+        "worn": "; ".join(f"{kind} from {as_date(on)}" for on, kind in lived.kinds),
+        "drug_from": day(lived.drug_from),
+        "left_on": day(lived.left),
+        "died_on": day(lived.died),
+    }
+
+
 def decisions(clinic: Clinic) -> pd.DataFrame:
-    """One row per contact at which a kind was chosen, with the chance of the implanted one."""
+    """One row per contact at which a kind was chosen, with the true chance of the implanted one."""
     return pd.DataFrame(
         [
             {
@@ -56,10 +172,69 @@ def decisions(clinic: Clinic) -> pd.DataFrame:
                 "on": day(d.on),
                 "kind_before": d.kind_before,
                 "latest_hba1c": d.latest_hba1c,
-                "log_odds": d.log_odds,
+                "chance_of_implanted": 1 / (1 + np.exp(-d.log_odds)),
                 "chosen": d.chosen,
             }
             for life in clinic.lives
             for d in life.course.decisions
         ]
     )
+
+
+# --- glucose ------------------------------------------------------------------------------------
+
+
+def expected_share(mean: np.ndarray, cv: float, low: float, high: float) -> np.ndarray:
+    """Expected share of true glucose from `low` to `high` (mg/dL) on days with these means."""
+    sigma = spread(cv)
+    shift, variance = log_moments(sigma)
+    centre = np.log(np.asarray(mean, dtype=float) / shape_mean(sigma))[:, None] + shift
+    sd = np.sqrt(variance)
+    return (ndtr((np.log(high) - centre) / sd) - ndtr((np.log(low) - centre) / sd)).mean(axis=1)
+
+
+def months(clinic: Clinic) -> pd.DataFrame:
+    """One row per patient and calendar month in the clinic: true mean glucose and expected shares.
+
+    Of true glucose, not of what a sensor reads: `share_70_180`, `share_below_70`, `share_above_250`
+    lie between 0 and 1.
+    """
+    frames = []
+    for life in clinic.lives:
+        lived = life.course
+        mean = lived.mean_glucose(clinic.scenario)
+        mean = mean[lived.person.joined - lived.first : lived.end - lived.first + 1]
+        cv = lived.person.cv
+        days = pd.date_range(day(lived.person.joined), periods=len(mean), freq="D")
+        daily = pd.DataFrame(
+            {
+                "month": days.to_period("M").astype(str),
+                "mean_glucose": mean,
+                "share_70_180": expected_share(mean, cv, 70, 180),
+                "share_below_70": expected_share(mean, cv, 1e-9, 70),
+                "share_above_250": expected_share(mean, cv, 250, 1e9),
+            }
+        )
+        monthly = daily.groupby("month", as_index=False).mean()
+        monthly.insert(0, "patient_id", lived.person.patient_id)
+        frames.append(monthly)
+    return pd.concat(frames, ignore_index=True)
+
+
+# --- written ------------------------------------------------------------------------------------
+
+
+def write_truth(clinic: Clinic, folder: Path) -> None:
+    """Write every true value beside the exports, six digits."""
+    folder.mkdir(parents=True, exist_ok=True)
+    tables = {
+        "patients": patient_truth(clinic),
+        "sensors": clinic.sensors,
+        "decisions": decisions(clinic),
+        "months": months(clinic),
+        "incidence": sensor_truth(clinic.scenario),
+    }
+    for name, table in tables.items():
+        table.to_csv(folder / f"{name}.csv", index=False, float_format="%.6g", lineterminator="\n")
+    text = json.dumps(asdict(clinic.scenario), indent=1, default=str)
+    (folder / "scenario.json").write_text(text + "\n", encoding="utf-8")

@@ -18,6 +18,12 @@ CAUSES = (
     "medical need",
 )
 
+# Of the implanted sensors that outlive their plan: removed long after it, and removed early though
+# the reason is told as planned.
+OVERDUE, EARLY = 0.04, 0.04
+EARLY_DAYS = (12, 52)  # days before the planned day, the last excluded
+VISIT_MEAN, VISIT_SD, VISIT_RANGE = 4.0, 7.0, (-6, 40)  # removal visit, days after planned
+
 
 @dataclass(kw_only=True)
 class Sensor:
@@ -90,7 +96,7 @@ def place_implanted(
     ratio = scenario.bad_lot_ratio if batch == BAD_LOT else 1.0
     age, cause = lives(model, 1, frailty, ratio, rng)
     planned = placed + model.planned_days
-    visit = planned + int(np.clip(np.rint(rng.normal(4, 7)), -6, 40))
+    visit = planned + int(np.clip(np.rint(rng.normal(VISIT_MEAN, VISIT_SD)), *VISIT_RANGE))
     if placed + int(age[0]) < min(planned, visit):
         reason = CAUSES[int(cause[0])]
         stops = placed + int(age[0])
@@ -99,10 +105,10 @@ def place_implanted(
     else:
         reason, removed = "planned", visit
         late = rng.random()
-        if late < 0.04:
+        if late < OVERDUE:
             removed = planned + 60 + int(rng.integers(120))  # long overdue
-        elif late > 0.96:
-            removed = planned - 12 - int(rng.integers(40))  # told as planned, and early
+        elif late > 1 - EARLY:
+            removed = planned - int(rng.integers(*EARLY_DAYS))
         stops = min(planned, removed)
     return Sensor(
         sensor_id=sensor_id,
