@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from datetime import date
 from typing import Any, Final
 
 import numpy as np
@@ -51,7 +52,12 @@ NO_SPANS: Final = np.zeros((0, 2), dtype=np.int64)
 
 
 def summarise(
-    study: Study, windows: pd.DataFrame, *, settings: TimeInRange, threads: int = 1
+    study: Study,
+    windows: pd.DataFrame,
+    *,
+    settings: TimeInRange,
+    cut_off: date | None = None,
+    threads: int = 1,
 ) -> pd.DataFrame:
     """Return every metric of the readings of each window.
 
@@ -63,6 +69,9 @@ def summarise(
         As `windows` makes them; windows of a patient may overlap. Extra columns are kept.
     settings : TimeInRange
         The plan's section.
+    cut_off : date, optional
+        Last local day whose readings are taken; by default all are. Without it an episode that
+        starts on the last day of a window may last into later data.
     threads : int, default 1
         The patients are shared out in turn; the numbers are the same for any number of threads.
 
@@ -72,10 +81,11 @@ def summarise(
         The windows' columns, then `counts` and `because` (why it does not count, None where it
         does), and: `readings`, `expected_readings`, `owned_minutes`, `elapsed_minutes`,
         `active_share`, `counting_days`, `overlap_left_out`, `capped_below`, `capped_above`,
-        `capped_share`, `mean_mg_dl`, `sd_mg_dl`, `cv_percent`, `gmi_percent`, `low_index`,
-        `high_index`, `glycemia_risk_index`; the shares of `ranges.SHARES` as fractions, of all
-        time (`share_`), of 06-24 (`day_share_`) and of 00-06 (`night_share_`); and for each level
-        of `kernel.LEVELS` `_episodes`, `_minutes` (owned), `_median_minutes` and `_prolonged`.
+        `capped_share` (of readings), `mean_mg_dl`, `sd_mg_dl`, `cv_percent`, `gmi_percent`,
+        `low_index`, `high_index`, `glycemia_risk_index`; the shares of `ranges.SHARES` as
+        fractions, of all time (`share_`), of 06-24 (`day_share_`) and of 00-06 (`night_share_`);
+        and for each level of `kernel.LEVELS` `_episodes`, `_minutes` (owned), `_median_minutes`,
+        `_prolonged` and `_per_week` (of owned time).
         What does not exist is NaN: shares without readings, an SD of one reading.
 
     Raises
@@ -92,7 +102,7 @@ def summarise(
     WINDOWS.check(windows)
     raw = np.zeros((len(windows), kernel.WINDOW_COLUMNS))
     if len(windows):
-        passes = _Passes.prepare(study, windows, settings)
+        passes = _Passes.prepare(study, windows, settings, cut_off)
         patients = sorted(passes.rows_of)
         shares = [patients[i::threads] for i in range(max(1, threads))]
         if len(shares) == 1:
@@ -116,6 +126,7 @@ class _Passes:
 
     settings: TimeInRange
     midnights: Midnights
+    until: int | None  # the instant at which data cease to count
     rows_of: dict[str, npt.NDArray[np.intp]]  # a patient's windows, as rows
     kind: Ints
     first_day: Ints
@@ -123,13 +134,16 @@ class _Passes:
     not_tested: dict[str, Ints]
 
     @classmethod
-    def prepare(cls, study: Study, windows: pd.DataFrame, settings: TimeInRange) -> _Passes:
+    def prepare(
+        cls, study: Study, windows: pd.DataFrame, settings: TimeInRange, cut_off: date | None
+    ) -> _Passes:
         first_day, last_day = day_numbers(windows["first_on"]), day_numbers(windows["last_on"])
         midnights = Midnights.between(int(first_day.min()), int(last_day.max()), study.time_zone)
         groups = windows.reset_index(drop=True).groupby("patient_id").indices
         return cls(
             settings=settings,
             midnights=midnights,
+            until=None if cut_off is None else _end_of(cut_off, study.time_zone),
             rows_of={str(patient): rows for patient, rows in groups.items()},
             kind=np.array([KINDS.index(kind) for kind in windows["kind"]], dtype=np.int64),
             first_day=first_day,
@@ -147,6 +161,8 @@ class _Passes:
         """Fill the rows of `raw` that belong to these patients."""
         for patient in readings:
             rows = self.rows_of[patient.patient_id]
+            if self.until is not None and len(patient) and patient.time[-1] >= self.until:
+                patient = _up_to(patient, self.until)
             spans = self.not_tested.get(patient.patient_id, NO_SPANS)
             for kind in np.unique(self.kind[rows]):
                 mine = rows[self.kind[rows] == kind]
@@ -159,6 +175,17 @@ class _Passes:
                     not_tested=spans,
                     settings=self.settings,
                 )
+
+
+def _end_of(day: date, zone: str) -> int:
+    number = int(day_numbers(pd.Series([pd.Timestamp(day)]))[0])
+    return int(Midnights.between(number, number, zone).at(number + 1))
+
+
+def _up_to(patient: PatientReadings, until: int) -> PatientReadings:
+    n = int(np.searchsorted(patient.time, until))
+    arrays = ("time", "local_offset", "value", "unit", "capped", "kind", "interval", "sensor")
+    return replace(patient, **{name: getattr(patient, name)[:n] for name in arrays})
 
 
 def patient_windows(
@@ -275,7 +302,8 @@ def metrics(raw: Floats) -> pd.DataFrame:
             )
         )
         columns |= shares | _shares("day_share", day) | _shares("night_share", night)
-    return pd.DataFrame(columns | _episode_columns(raw))
+        columns |= _episode_columns(raw)
+    return pd.DataFrame(columns)
 
 
 def _shares(prefix: str, bands: Floats) -> dict[str, Floats]:
@@ -294,6 +322,7 @@ def _episode_columns(raw: Floats) -> dict[str, npt.NDArray[np.generic]]:
         columns[f"{level}_minutes"] = owned / kernel.MINUTE
         columns[f"{level}_median_minutes"] = np.where(number > 0, median / kernel.MINUTE, np.nan)
         columns[f"{level}_prolonged"] = prolonged.astype(np.int64)
+        columns[f"{level}_per_week"] = number / (raw[:, kernel.OWNED] / kernel.MINUTE / 10080)
     return columns
 
 

@@ -2,30 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from functools import partial
 from typing import Any, Final
 
-import numpy as np
 import pandas as pd
-from matplotlib.axes import Axes
 
 from outcomes.cohorts.build import CohortSet
-from outcomes.cohorts.states import DENIED
-from outcomes.figures.style import FAINT, INK, cohort_order, look
-from outcomes.glucose import periods, quarter, summarise
+from outcomes.figures.style import cohort_order
+from outcomes.measures.range_figure import range_drawing
+from outcomes.measures.range_windows import CUMULATIVE, NEW, QUARTER, cohort_windows
 from outcomes.plan import Plan
 from outcomes.plan import TimeInRange as Settings
 from outcomes.results import Record, Result, Show, interval, number
 from outcomes.statistics.change import paired_change
 from outcomes.statistics.intervals import Interval, t_interval
-from outcomes.tables.declared import STATE_PREGNANT
 
 OUTCOME: Final = "time_in_range"
-CUMULATIVE: Final = "cumulative"
-QUARTER: Final = "quarter"
-NEW: Final = "new"  # the primary group; every other stratum is shown apart
 SHARE: Final = "share 70-180"
 IMPROVEMENT: Final = "improvement of share 70-180"
 HOLD: Final = "hold of share 70-180"
@@ -133,13 +126,14 @@ def time_in_range(cohorts: CohortSet, *, threads: int = 1) -> TimeInRangeResult:
     .. [1] Battelino T et al. Diabetes Care 2019;42:1593-1603 (limits, 14 days, 70 %).
     .. [2] Danne T et al. Diabetes Care 2017;40:1631-1640 (episodes, day and night).
     """
-    windows = _windows(cohorts, threads)
+    windows = cohort_windows(cohorts, threads=threads)
     month_6 = _period_of_month(cohorts.plan)
     cells = list(_cells(windows, cohorts, month_6))
     entries = [record for cell in cells for record in cell.records]
     table = pd.DataFrame([cell.row for cell in cells], columns=list(_COLUMNS))
     at = _shown_period(table, month_6)
     finding = _finding(table, cohorts, at)
+    fewest = cohorts.plan.sensor_survival.smallest_at_risk
     return TimeInRangeResult(
         name=OUTCOME,
         title="Time in range by cohort and period",
@@ -154,7 +148,7 @@ def time_in_range(cohorts: CohortSet, *, threads: int = 1) -> TimeInRangeResult:
         footnotes=_footnotes(cohorts, windows, month_6),
         settings=_settings(cohorts.plan.time_in_range),
         show=_SHOW,
-        drawing=_drawing(table, entries, at, cohorts.plan.sensor_survival.smallest_at_risk),
+        drawing=range_drawing(*_drawn(table, entries, at, fewest)),
         alt=_alt(finding, at),
         height=5.6,
         windows=windows,
@@ -188,64 +182,6 @@ _SHOW: Final = {
     "n_pregnancy": Show("Pregnancy", 0),
     "note": Show("Note"),
 }
-
-
-# --- the windows of every patient, with what each may be used for --------------------------------
-
-
-def _windows(cohorts: CohortSet, threads: int) -> pd.DataFrame:
-    """One row per patient, cohort and window: metrics, `due`, `usable` and `reason`."""
-    members = cohorts.patients[["patient_id", "cohort", "stratum", "new", "index_date"]]
-    settings = cohorts.plan.time_in_range
-    by_period = periods(members, cohorts.plan, cohorts.cut_off)
-    by_quarter = quarter(members, cohorts.plan, cohorts.span)
-    by_period["at"] = "period " + by_period["period"].astype(str)
-    by_quarter["at"] = str(cohorts.quarter)
-    windows = pd.concat(
-        [by_period.assign(population=CUMULATIVE), by_quarter.assign(population=QUARTER)],
-        ignore_index=True,
-    )
-    windows["window_id"] = pd.array(np.arange(len(windows)), dtype="Int64")
-    got = summarise(
-        cohorts.study, windows, settings=settings, cut_off=cohorts.cut_off, threads=threads
-    )
-    weeks = got["owned_minutes"] / 10080
-    got["low_1_prolonged_per_week"] = (got["low_1_prolonged"] / weeks).where(weeks > 0)
-    got = got.merge(
-        members, on=["patient_id", "cohort"], how="left", validate="many_to_one", sort=False
-    )
-    got["who"] = got["stratum"].where(~got["new"].astype(bool), NEW)
-    return _judged(got, cohorts)
-
-
-def _judged(windows: pd.DataFrame, cohorts: CohortSet) -> pd.DataFrame:
-    died = windows["patient_id"].map(cohorts.table("patients").set_index("patient_id")["died_on"])
-    alive = died.isna() | (died > windows["last_on"])
-    long_enough = (windows["last_on"] - windows["first_on"]).dt.days + 1 >= windows["needed_days"]
-    windows["due"] = windows["closed"].astype(bool) & alive & long_enough.astype(bool)
-    pregnant = _touches_pregnancy(windows, cohorts.table("states"))
-    windows["pregnant"] = pregnant
-    windows["usable"] = windows["due"] & windows["counts"] & ~pregnant
-    few = windows["because"].notna() & (windows["because"] != "no readings")
-    windows["reason"] = np.select(
-        [windows["because"] == "no readings", few, pregnant],
-        np.array(["no readings", "too few counting days", "touches a pregnancy"], dtype=object),
-        default=np.array(None, dtype=object),
-    )
-    return windows
-
-
-def _touches_pregnancy(windows: pd.DataFrame, states: pd.DataFrame) -> pd.Series:
-    denied = states["value"].astype(str).str.strip().str.lower().isin(DENIED)
-    facts = states.loc[(states["what"] == STATE_PREGNANT) & ~denied]
-    columns = ["window_id", "patient_id", "first_on", "last_on"]
-    both = windows[columns].merge(
-        facts[["patient_id", "from_on", "to_on"]], on="patient_id", how="inner"
-    )
-    meets = (both["from_on"] <= both["last_on"]) & (
-        both["to_on"].isna() | (both["to_on"] >= both["first_on"])
-    )
-    return windows["window_id"].isin(both.loc[meets, "window_id"])
 
 
 def _period_of_month(plan: Plan) -> int:
@@ -368,9 +304,7 @@ def _change(
 
 def _shown_period(table: pd.DataFrame, month_6: int) -> str | None:
     """The period of the headline: that of month 6, else the last in which somebody has data."""
-    levels = table.loc[
-        (table["population"] == CUMULATIVE) & (table["who"] == NEW) & (table["quantity"] == SHARE)
-    ]
+    levels = _levels(table)
     with_data = levels.loc[levels["n_patients"] > 0, "at"]
     wanted = f"period {month_6}"
     if wanted in set(with_data):
@@ -400,13 +334,13 @@ def _level_words(rows: pd.DataFrame, cohort: str, at: str) -> str:
     row = rows.iloc[0]
     return (
         f"{cohort.capitalize()}, {at}: {number(row['estimate'])} % of time in 70-180 mg/dL "
-        f"(95 % interval {_limits(row)}; "
-        f"{row['n_patients']} of {row['n_due']} patients due)."
+        f"({_limits(row)}; {row['n_patients']} of {row['n_due']} patients due)."
     )
 
 
 def _limits(row: pd.Series) -> str:
-    return interval(*(None if pd.isna(row[c]) else row[c] for c in ("conf_low", "conf_high")))
+    low, high = (None if pd.isna(row[c]) else float(row[c]) for c in ("conf_low", "conf_high"))
+    return "no interval" if low is None else f"95 % interval {interval(low, high)}"
 
 
 def _change_words(rows: pd.DataFrame, verb: str) -> str:
@@ -505,81 +439,23 @@ def _alt(finding: str, at: str | None) -> str:
     )
 
 
-# --- figure --------------------------------------------------------------------------------------
-
-
-def _drawing(
+def _drawn(
     table: pd.DataFrame, entries: Sequence[Record], at: str | None, fewest: int
-) -> Callable[[Axes], None] | None:
-    levels = table.loc[
-        (table["population"] == CUMULATIVE) & (table["who"] == NEW) & (table["quantity"] == SHARE)
-    ]
-    levels = levels.loc[levels["n_patients"] >= fewest].assign(
-        period=lambda rows: [int(text.removeprefix("period ")) for text in rows["at"]]
-    )
-    if at is None or levels.empty:
-        return None
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """What the figure shows: the new patients, and no point of fewer than `fewest` of them."""
+    levels = _levels(table).loc[lambda rows: rows["n_patients"] >= fewest]
+    levels = levels.assign(period=[int(at.removeprefix("period ")) for at in levels["at"]])
     ranges = [
-        {"cohort": e.cohort, "range": e.quantity, "estimate": e.estimate,
+        {"cohort": e.cohort, "range": e.quantity, "at": at, "estimate": e.estimate,
          "conf_low": e.conf_low, "conf_high": e.conf_high}
+        for name in RANGES
         for e in entries
-        if e.population == CUMULATIVE and e.at == at and not e.by and e.quantity in RANGES
+        if e.population == CUMULATIVE and e.at == at and not e.by and e.quantity == name
         and (e.n_patients or 0) >= fewest
     ]  # fmt: skip
-    return partial(_draw, levels=levels, ranges=pd.DataFrame(ranges), at=at)
+    return levels, pd.DataFrame(ranges)
 
 
-def _draw(ax: Axes, *, levels: pd.DataFrame, ranges: pd.DataFrame, at: str) -> None:
-    ax.set_axis_off()
-    cohorts = cohort_order(levels["cohort"])
-    _draw_periods(ax.inset_axes((0.0, 0.58, 1.0, 0.42)), levels, cohorts)
-    if len(ranges):
-        _draw_ranges(ax.inset_axes((0.16, 0.0, 0.84, 0.32)), ranges, cohorts, at)
-
-
-def _draw_periods(ax: Axes, levels: pd.DataFrame, cohorts: Sequence[str]) -> None:
-    last = int(levels["period"].max())
-    for place, cohort in enumerate(cohorts):
-        rows = levels.loc[levels["cohort"] == cohort].sort_values("period")
-        shown = look(cohort)
-        x = rows["period"] + 0.12 * (place - (len(cohorts) - 1) / 2)  # so that intervals part
-        for part in (rows["period"] == 0, rows["period"] > 0):  # no line across the index date
-            ax.plot(x[part], rows.loc[part, "estimate"], shown.line, color=shown.colour,
-                    marker=shown.marker, markersize=4)  # fmt: skip
-        ax.vlines(x, rows["conf_low"].astype(float), rows["conf_high"].astype(float),
-                  color=shown.colour, linewidth=1)  # fmt: skip
-        ax.annotate(cohort, (float(x.iloc[-1]), float(rows["estimate"].iloc[-1])), (6, 0),
-                    textcoords="offset points", color=shown.colour, va="center")  # fmt: skip
-        for period, n in zip(rows["period"], rows["n_patients"], strict=True):
-            ax.annotate(f"{n}", (period, 0), (0, -34 - 11 * place), color=shown.colour,
-                        xycoords=("data", "axes fraction"), textcoords="offset points",
-                        ha="center", fontsize="small", annotation_clip=False)  # fmt: skip
-        ax.annotate(f"n {cohort}", (0, 0), (-8, -34 - 11 * place), color=shown.colour,
-                    xycoords="axes fraction", textcoords="offset points", ha="right",
-                    fontsize="small", annotation_clip=False)  # fmt: skip
-    ax.axvline(0.5, color=FAINT, linewidth=0.8, linestyle=":")
-    ax.set_xlim(-0.6, max(last, 1) + 1.2)
-    ax.set_xticks(range(last + 1), ["before" if k == 0 else str(k) for k in range(last + 1)])
-    ax.set_xlabel("Period of 28 days from the index date", labelpad=2)
-    ax.set_ylabel("Time in 70-180, %")
-
-
-def _draw_ranges(ax: Axes, ranges: pd.DataFrame, cohorts: Sequence[str], at: str) -> None:
-    """One row a range, lowest glucose at the bottom, all on one scale of per cent of time."""
-    for place, cohort in enumerate(cohorts):
-        rows = ranges.loc[ranges["cohort"] == cohort].set_index("range").reindex(list(RANGES))
-        shown = look(cohort)
-        y = np.arange(len(RANGES)) - 0.3 * (place - (len(cohorts) - 1) / 2)
-        ax.hlines(y, rows["conf_low"].astype(float), rows["conf_high"].astype(float),
-                  color=shown.colour, linewidth=1)  # fmt: skip
-        ax.plot(rows["estimate"].astype(float), y, shown.marker, color=shown.colour, markersize=4)
-        for height, low, value in zip(y, rows["conf_high"], rows["estimate"], strict=True):
-            if not pd.isna(value):
-                ax.annotate(number(value), (value if pd.isna(low) else low, height), (5, 0),
-                            textcoords="offset points", va="center", fontsize="small",
-                            color=shown.colour)  # fmt: skip
-    ax.set_yticks(range(len(RANGES)), [name.removeprefix("share ") for name in RANGES])
-    ax.set_ylim(-0.6, len(RANGES) - 0.4)
-    ax.set_xlim(left=0)
-    ax.set_xlabel(f"Share of time in {at}, %", labelpad=2)
-    ax.set_ylabel("Glucose, mg/dL", color=INK)
+def _levels(table: pd.DataFrame) -> pd.DataFrame:
+    primary = (table["population"] == CUMULATIVE) & (table["who"] == NEW)
+    return table.loc[primary & (table["quantity"] == SHARE)]
