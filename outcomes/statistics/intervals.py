@@ -14,7 +14,7 @@ from typing import Literal, Self
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy import optimize, stats
+from scipy import optimize, special, stats
 from statsmodels.stats.proportion import confint_proportions_2indep
 
 from outcomes.errors import EstimationError
@@ -172,7 +172,8 @@ def _proportion_limits(
 
 def _mid_p_proportion(events: int, n: int, alpha: float) -> tuple[float, float]:
     def below(p: float) -> float:
-        return float(stats.binom.cdf(events, n, p) - 0.5 * stats.binom.pmf(events, n, p))
+        fewer = float(special.bdtr(events - 1, n, p)) if events else 0.0
+        return (float(special.bdtr(events, n, p)) + fewer) / 2
 
     # P(fewer) + half P(equal) falls from 1 (or one half at the edges) to 0 as p rises.
     low = 0.0 if events == 0 else root(lambda p: below(p) - (1 - alpha / 2), 0.0, 1.0)
@@ -298,8 +299,9 @@ def proportion_difference(
     )
     return Contrast(
         estimate=events / n - other / other_n,
-        conf_low=float(low),
-        conf_high=float(high),
+        # A limit of -1 or 1 comes out of the arithmetic a rounding beyond it.
+        conf_low=max(-1.0, float(low)),
+        conf_high=min(1.0, float(high)),
         method=method,
         confidence_level=level,
         p_value=fisher_p(events, n, other, other_n),

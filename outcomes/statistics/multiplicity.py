@@ -51,7 +51,7 @@ def holm(p_values: pd.Series) -> pd.DataFrame:
     tested = p.notna()
     table = pd.DataFrame({"p_value": p, "p_adjusted": float("nan")}, index=p.index)
     if tested.any():
-        table.loc[tested, "p_adjusted"] = multipletests(p[tested], method="holm")[1]
+        table.loc[tested, "p_adjusted"] = multipletests(p[tested].to_numpy(), method="holm")[1]
     table["n_tests"] = int(tested.sum())
     table["note"] = tested.map({True: "", False: "not tested"}).astype(object)
     return table

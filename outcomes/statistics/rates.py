@@ -15,7 +15,7 @@ from typing import Any, Literal
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy import stats
+from scipy import special, stats
 
 from outcomes.errors import EstimationError
 from outcomes.statistics.checks import (
@@ -147,7 +147,8 @@ def mid_p_count(events: int, level: float) -> tuple[float, float]:
         return 0.0, -math.log(alpha)
 
     def below(mean: float) -> float:
-        return float(stats.poisson.cdf(events, mean) - 0.5 * stats.poisson.pmf(events, mean))
+        # P(fewer) + half P(equal) = mean of P(X <= x) and P(X <= x - 1).
+        return float(special.pdtr(events, mean) + special.pdtr(events - 1, mean)) / 2
 
     # The exact limits enclose the mid-P limits, so they bracket the roots.
     outer_low, outer_high = garwood(events, level)
