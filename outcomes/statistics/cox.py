@@ -53,6 +53,8 @@ class CoxModel:
     n_rows, n_clusters, n_events : int
     note : str
         Why there is no estimate, "" where there is one.
+    kind : {"cause-specific", "subdistribution"}
+        Which hazard the ratios are of.
     """
 
     table: pd.DataFrame
@@ -71,6 +73,7 @@ class CoxModel:
     n_clusters: int
     n_events: int
     note: str
+    kind: str
     _likelihood: PartialLikelihood = field()
     _centre: Floats = field()
     _strata: pd.Index = field()
@@ -286,7 +289,7 @@ def cox(
         ties=ties,
     )
     by_cluster = (cluster is not None or weight is not None) if robust is None else robust
-    return _fit(
+    return fitted(
         likelihood,
         names=names,
         centre=centre,
@@ -329,7 +332,7 @@ def _event_flags(lives: Lives, event: str | Sequence[str] | None) -> npt.NDArray
     return np.isin(lives.state, codes)
 
 
-def _fit(
+def fitted(
     likelihood: PartialLikelihood,
     *,
     names: tuple[str, ...],
@@ -341,7 +344,9 @@ def _fit(
     exit_: Floats,
     robust: bool,
     confidence_level: float,
+    kind: str = "cause-specific",
 ) -> CoxModel:
+    """Return the model of a laid-out likelihood, with what stops it in words."""
     p = len(names)
     n_clusters = len(np.unique(clusters))
     last_exit = np.full(len(strata), -np.inf)
@@ -367,7 +372,7 @@ def _fit(
     score, robust_score = score_tests(likelihood, clusters)
     wald = no_test("Wald", p, note) if note else quadratic_test("Wald", beta, covariance)
     return CoxModel(
-        table=_coefficient_table(names, beta, covariance, confidence_level, note),
+        table=coefficient_table(names, beta, covariance, confidence_level, note),
         covariates=names,
         covariance=covariance,
         model_covariance=model_covariance,
@@ -383,6 +388,7 @@ def _fit(
         n_clusters=n_clusters,
         n_events=int(likelihood.event.sum()),
         note=note,
+        kind=kind,
         _likelihood=likelihood,
         _centre=centre,
         _strata=strata,
@@ -508,9 +514,10 @@ def score_tests(
     )
 
 
-def _coefficient_table(
+def coefficient_table(
     names: tuple[str, ...], beta: Floats, covariance: Floats, level: float, note: str
 ) -> pd.DataFrame:
+    """Return one row per covariate: hazard ratio with limits, coefficient with its error."""
     error = np.sqrt(np.diag(covariance))
     reach = normal_quantile(level) * error
     return pd.DataFrame(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -33,6 +33,8 @@ class PartialLikelihood:
         tied events taken out of the risk set and the mean weight of the tied events. Breslow: one
         step a cell, share 0 and the sum of the weights.
     ties : str
+    tail : Tail, optional
+        Rows that stay in later risk sets with a falling weight (subdistribution hazards).
     """
 
     x: Floats
@@ -49,6 +51,7 @@ class PartialLikelihood:
     ties: str
     _risk_sum: sparse.csr_array
     _event_sum: sparse.csr_array
+    tail: Tail | None = None
 
     @property
     def cells(self) -> int:
@@ -71,6 +74,9 @@ class PartialLikelihood:
             columns.append(risk[:, None] * self.x[:, rows] * self.x[:, cols])
         values = np.hstack(columns)
         whole = np.cumsum(self._risk_sum @ values, axis=0)[: self.cells]
+        if self.tail is not None:
+            later = np.cumsum(self.tail.entering @ values, axis=0)[: self.cells]
+            whole += self.tail.factor[:, None] * later
         sums = whole[self.step_cell]
         if self.step_share.any():
             tied = self._event_sum @ values
@@ -103,6 +109,10 @@ class PartialLikelihood:
         exposed = gathered[self.last] - gathered[self.first]
         at, cell = self.event, self.own[self.event]
         exposed[at] -= self._by_cell(both * self.step_share[:, None])[cell]
+        if self.tail is not None:
+            falling = self._by_cell(both) * self.tail.factor[:, None]
+            ahead = np.vstack([np.cumsum(falling[::-1], axis=0)[::-1], np.zeros(both.shape[1])])
+            exposed += self.tail.scale[:, None] * ahead[self.last]
         result = moments.risk[:, None] * (exposed[:, 1:] - self.x * exposed[:, :1])
         steps = np.bincount(self.step_cell, minlength=self.cells)[:, None]
         result[at] += self.weight[at, None] * (self.x[at] - (self._by_cell(mean) / steps)[cell])
@@ -111,6 +121,33 @@ class PartialLikelihood:
     def _by_cell(self, values: Floats) -> Floats:
         columns = [np.bincount(self.step_cell, column, self.cells) for column in values.T]
         return np.stack(columns, axis=1)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False, repr=False)
+class Tail:
+    """Rows kept in the risk sets after their exit, in one stratum.
+
+    Attributes
+    ----------
+    factor : array of shape (m,)
+        Common weight of the kept rows in each cell.
+    scale : array of shape (n,)
+        A kept row's own weight beside it; 0 for the others.
+    entering : sparse array of shape (m + 1, n)
+        `scale` at the cell from which a row is kept.
+    """
+
+    factor: Floats
+    scale: Floats
+    entering: sparse.csr_array
+
+
+def with_tail(likelihood: PartialLikelihood, factor: Floats, scale: Floats) -> PartialLikelihood:
+    """Return the likelihood with rows of `scale` above 0 kept after their exit."""
+    kept = np.flatnonzero(scale)
+    shape = (likelihood.cells + 1, len(scale))
+    entering = sparse.csr_array((scale[kept], (likelihood.last[kept], kept)), shape=shape)
+    return replace(likelihood, tail=Tail(factor=factor, scale=scale, entering=entering))
 
 
 @dataclass(frozen=True, kw_only=True, eq=False, repr=False)

@@ -62,6 +62,8 @@ def proportional_hazards_test(model: CoxModel, *, clock: str = "km") -> pd.DataF
     model.require_estimate()
     if clock not in CLOCKS:
         raise EstimationError(known_names("clock", clock, CLOCKS))
+    if model.kind != "cause-specific":
+        raise EstimationError(f"the test is of cause-specific hazards; this model is {model.kind}.")
     likelihood = model._likelihood
     g = _clock_at_steps(likelihood, model.entry_exit, clock)
     g = g - np.average(g, weights=_events_at_steps(likelihood))
