@@ -15,17 +15,17 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from outcomes.statistics.checks import check_columns, check_level, check_option, finite
-from outcomes.statistics.intervals import Interval
+from outcomes.statistics.checks import check_columns, check_option, finite
+from outcomes.statistics.intervals import Interval, without_limits
 from outcomes.statistics.pairs import (
     Pairs,
     cluster_bootstrap,
     clustered_mean,
     needed,
-    no_limits,
     pairs_of,
     too_few,
 )
+from outcomes.statistics.students_t import check_level
 
 __all__ = ["LimitsOfAgreement", "bias", "concordance", "limits_of_agreement", "repeatability"]
 
@@ -149,7 +149,7 @@ def limits_of_agreement(
     sd = _sd(given) if not too_few(given) else None
     if not sd:
         note = too_few(given) or "all differences are equal: no limits can be estimated"
-        none = no_limits(None, "limits of agreement", level, note)
+        none = without_limits(None, "limits of agreement", level, note)
         lower, upper, se = none, none, None
     else:
         n = len(given)
@@ -260,10 +260,10 @@ def concordance(
     estimate, r, shift = _concordance(given, ddof) if len(given) > 1 else (math.nan,) * 3
     if not math.isfinite(estimate):
         note = too_few(given) or "not estimable: one of the series is constant"
-        return no_limits(None, method, level, note)
+        return without_limits(None, method, level, note)
     if len(given) < 3 or abs(r) >= 1 - 1e-12 or r == 0:
         note = "limits not estimable by this method with fewer than 3 pairs or pairs on a line"
-        return no_limits(estimate, method, level, note)
+        return without_limits(estimate, method, level, note)
     half = float(stats.norm.ppf((1 + level) / 2)) * _z_error(estimate, r, shift, len(given))
     z = math.atanh(estimate)
     return Interval(
@@ -336,11 +336,13 @@ def repeatability(
     groups = int(codes.max()) + 1 if len(codes) else 0
     df = len(values) - groups
     if df == 0:
-        return no_limits(None, method, level, "not estimable: no subject was measured twice")
+        return without_limits(None, method, level, "not estimable: no subject was measured twice")
     means = np.bincount(codes, values, groups) / np.bincount(codes, minlength=groups)
     squares = float(((values - means[codes]) ** 2).sum())
     if squares == 0:
-        return no_limits(0.0, method, level, "all repeats are equal: no limits can be estimated")
+        return without_limits(
+            0.0, method, level, "all repeats are equal: no limits can be estimated"
+        )
     tails = (1 + level) / 2, (1 - level) / 2
     low, high = (math.sqrt(squares / float(stats.chi2.ppf(p, df))) for p in tails)
     return Interval(

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from outcomes.errors import EstimationError, known_names
 
-__all__ = ["check_columns", "check_level", "check_option", "count", "exposure_of", "finite"]
+__all__ = ["check_columns", "check_option", "count", "exposure_of", "finite"]
 
 
 def count(name: str, value: float) -> int:
@@ -55,21 +55,6 @@ def exposure_of(name: str, value: float) -> float:
             "Check that every stop lies on or after its start."
         )
     return number
-
-
-def check_level(confidence_level: float) -> float:
-    """Return the confidence level when it is a fraction strictly between 0 and 1.
-
-    Raises
-    ------
-    EstimationError
-        Otherwise; 95 is the usual slip for 0.95.
-    """
-    if not 0 < confidence_level < 1:
-        raise EstimationError(
-            f"confidence_level = {confidence_level}: give a fraction between 0 and 1, such as 0.95."
-        )
-    return float(confidence_level)
 
 
 def check_option(what: str, given: str, known: Sequence[str]) -> str:

@@ -18,7 +18,8 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import stats
 
 from outcomes.errors import EstimationError
-from outcomes.statistics.checks import check_level, check_option, finite
+from outcomes.statistics.checks import check_option, finite
+from outcomes.statistics.students_t import check_level
 
 __all__ = [
     "ControlChart",

@@ -11,14 +11,13 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from outcomes.errors import EstimationError
-from outcomes.statistics.checks import check_level
-from outcomes.statistics.intervals import Interval
+from outcomes.statistics.intervals import Interval, without_limits
 from outcomes.statistics.pairs import (
     Pairs,
-    no_limits,
     pairs_of,
     too_few,
 )
+from outcomes.statistics.students_t import check_level
 
 __all__ = ["Deming", "deming"]
 
@@ -84,12 +83,12 @@ def deming(
     note = too_few(given, 3)
     if not math.isfinite(slope):
         note = note or "not estimable: no line fits pairs without covariance"
-        nothing = no_limits(None, "Deming", level, note)
+        nothing = without_limits(None, "Deming", level, note)
         return _result(nothing, nothing, given)
     if note:
         return _result(
-            no_limits(slope, "Deming", level, note),
-            no_limits(intercept, "Deming", level, note),
+            without_limits(slope, "Deming", level, note),
+            without_limits(intercept, "Deming", level, note),
             given,
         )
     left_out = np.array(
@@ -125,10 +124,10 @@ def _jackknife(value: float, left_out: Floats, level: float) -> Interval:
     method, n = "Deming, jackknife by cluster", len(left_out)
     if not np.isfinite(left_out).all():
         note = "limits not estimable: without one of the clusters there is no line"
-        return no_limits(value, method, level, note)
+        return without_limits(value, method, level, note)
     error = math.sqrt((n - 1) / n * float(((left_out - left_out.mean()) ** 2).sum()))
     if error <= 1e-12 * max(abs(value), 1e-300):
-        return no_limits(value, method, level, "all pairs on one line: no limits estimable")
+        return without_limits(value, method, level, "all pairs on one line: no limits estimable")
     half = float(stats.t.ppf((1 + level) / 2, n - 2)) * error
     return Interval(
         estimate=value,

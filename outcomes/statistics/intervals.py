@@ -18,7 +18,8 @@ from scipy import optimize, special, stats
 from statsmodels.stats.proportion import confint_proportions_2indep
 
 from outcomes.errors import EstimationError
-from outcomes.statistics.checks import check_level, check_option, count, finite
+from outcomes.statistics.checks import check_option, count, finite
+from outcomes.statistics.students_t import check_level
 
 __all__ = [
     "Contrast",
@@ -26,7 +27,9 @@ __all__ = [
     "fisher_p",
     "proportion",
     "proportion_difference",
+    "root",
     "t_interval",
+    "without_limits",
     "zero_proportion_bound",
 ]
 
@@ -82,6 +85,18 @@ class Contrast(Interval):
     p_value: float | None = None
 
 
+def without_limits(estimate: float | None, method: str, level: float, note: str) -> Interval:
+    """Return an estimate that has no limits, or None in its place, with the reason."""
+    return Interval(
+        estimate=estimate,
+        conf_low=None,
+        conf_high=None,
+        method=method,
+        confidence_level=level,
+        note=note,
+    )
+
+
 def _times(value: float | None, factor: float) -> float | None:
     return None if value is None else value * factor
 
@@ -133,14 +148,7 @@ def proportion(
     label = PROPORTION_METHODS[check_option("proportion method", method, list(PROPORTION_METHODS))]
     if n == 0:
         note = "not estimable: no units (0 of 0)"
-        return Interval(
-            estimate=None,
-            conf_low=None,
-            conf_high=None,
-            method=label,
-            confidence_level=level,
-            note=note,
-        )
+        return without_limits(None, label, level, note)
     low, high = _proportion_limits(events, n, method, level)
     return Interval(
         estimate=events / n, conf_low=low, conf_high=high, method=label, confidence_level=level
@@ -226,14 +234,7 @@ def zero_proportion_bound(
     label = f"one-sided {100 * level:g} % upper bound, {method}"
     if n == 0:
         note = "not estimable: no units (0 of 0)"
-        return Interval(
-            estimate=None,
-            conf_low=None,
-            conf_high=None,
-            method=label,
-            confidence_level=level,
-            note=note,
-        )
+        return without_limits(None, label, level, note)
     bound = min(1.0, 3 / n) if method == "rule of three" else -math.expm1(math.log1p(-level) / n)
     return Interval(
         estimate=0.0,

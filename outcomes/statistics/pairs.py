@@ -13,7 +13,7 @@ from scipy import stats
 
 from outcomes.errors import EstimationError
 from outcomes.statistics.checks import check_columns, finite
-from outcomes.statistics.intervals import Interval
+from outcomes.statistics.intervals import Interval, without_limits
 
 __all__ = [
     "Pairs",
@@ -22,7 +22,6 @@ __all__ = [
     "clustered_error",
     "clustered_mean",
     "needed",
-    "no_limits",
     "pairs_of",
     "too_few",
 ]
@@ -87,18 +86,6 @@ def above_zero(pairs: Pairs) -> Pairs:
     return pairs
 
 
-def no_limits(estimate: float | None, method: str, level: float, note: str) -> Interval:
-    """Return an estimate without limits, with the reason."""
-    return Interval(
-        estimate=estimate,
-        conf_low=None,
-        conf_high=None,
-        method=method,
-        confidence_level=level,
-        note=note,
-    )
-
-
 def too_few(pairs: Pairs, least: int = 2) -> str:
     """Say that there are too few clusters (or pairs) for limits; empty when there are enough."""
     unit = "clusters" if pairs.clustered else "pairs"
@@ -124,7 +111,7 @@ def clustered_mean(values: Floats, pairs: Pairs, level: float) -> Interval:
     if not note and error <= 1e-12 * max(abs(estimate or 0.0), 1e-300):
         note = "no variation between clusters: limits not estimable by this method"
     if note or estimate is None:
-        return no_limits(estimate, method, level, note)
+        return without_limits(estimate, method, level, note)
     half = float(stats.t.ppf((1 + level) / 2, pairs.n_clusters - 1)) * error
     return Interval(
         estimate=estimate,
@@ -148,7 +135,7 @@ def cluster_bootstrap(
     estimate = statistic(pairs) if len(pairs) else None
     estimate = estimate if estimate is not None and math.isfinite(estimate) else None
     if note or estimate is None:
-        return no_limits(estimate, method, level, note or "not estimable: no variation")
+        return without_limits(estimate, method, level, note or "not estimable: no variation")
     if draws < 100:
         raise EstimationError(f"draws = {draws}: percentiles need 100 or more.")
     order = np.argsort(pairs.cluster, kind="stable")
@@ -164,7 +151,7 @@ def cluster_bootstrap(
     failed = draws - good.size
     if good.size == 0 or np.ptp(good) <= 1e-12 * abs(estimate):
         note = "no variation between draws: limits not estimable by this method"
-        return no_limits(estimate, method, level, note)
+        return without_limits(estimate, method, level, note)
     low, high = np.quantile(good, [(1 - level) / 2, (1 + level) / 2])
     return Interval(
         estimate=estimate,

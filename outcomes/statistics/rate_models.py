@@ -16,7 +16,8 @@ from statsmodels.formula import api as formulas
 from statsmodels.tools.sm_exceptions import ConvergenceWarning, HessianInversionWarning
 
 from outcomes.errors import EstimationError
-from outcomes.statistics.checks import check_columns, check_level, check_option
+from outcomes.statistics.checks import check_columns, check_option
+from outcomes.statistics.students_t import check_level
 
 __all__ = ["RateModel", "rate_model"]
 

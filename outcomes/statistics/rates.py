@@ -18,19 +18,15 @@ from numpy.typing import NDArray
 from scipy import special, stats
 
 from outcomes.errors import EstimationError
-from outcomes.statistics.checks import (
-    check_columns,
-    check_level,
-    check_option,
-    count,
-    exposure_of,
-    finite,
-)
-from outcomes.statistics.intervals import Contrast, Interval, proportion, root
+from outcomes.statistics.checks import check_columns, check_option, count, exposure_of, finite
+from outcomes.statistics.intervals import Contrast, Interval, proportion, root, without_limits
+from outcomes.statistics.students_t import check_level
 
 __all__ = [
     "ClusteredRate",
     "clustered_rate",
+    "garwood",
+    "mid_p_count",
     "rate",
     "rate_difference",
     "rate_ratio",
@@ -98,7 +94,7 @@ def rate(
     level = check_level(confidence_level)
     label = RATE_METHODS[check_option("rate method", method, list(RATE_METHODS))]
     if exposure == 0:
-        return _nothing(label, level, "not estimable: no exposure")
+        return without_limits(None, label, level, "not estimable: no exposure")
     limits = garwood if method == "exact" else mid_p_count
     low, high = limits(events, level)
     shown = Interval(
@@ -120,17 +116,6 @@ def _events_and_exposure(events: float, exposure: float, which: str = "") -> tup
             "exposure. Count same-day exposure as half a day, or check the dates."
         )
     return number, size
-
-
-def _nothing(method: str, level: float, note: str) -> Interval:
-    return Interval(
-        estimate=None,
-        conf_low=None,
-        conf_high=None,
-        method=method,
-        confidence_level=level,
-        note=note,
-    )
 
 
 def garwood(events: int, level: float) -> tuple[float, float]:
@@ -185,7 +170,7 @@ def zero_rate_bound(
     size, level = exposure_of("exposure", exposure), check_level(confidence_level)
     label = f"one-sided {100 * level:g} % upper bound, exact"
     if size == 0:
-        return _nothing(label, level, "not estimable: no exposure")
+        return without_limits(None, label, level, "not estimable: no exposure")
     bound = Interval(
         estimate=0.0,
         conf_low=None,

@@ -14,7 +14,8 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from outcomes.errors import EstimationError, known_names
-from outcomes.statistics.checks import check_columns, check_level, finite
+from outcomes.statistics.checks import check_columns, finite
+from outcomes.statistics.students_t import check_level
 
 __all__ = [
     "MeanCumulativeCount",

@@ -11,18 +11,17 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from outcomes.errors import EstimationError
-from outcomes.statistics.checks import check_level
-from outcomes.statistics.intervals import Interval
+from outcomes.statistics.intervals import Interval, without_limits
 from outcomes.statistics.pairs import (
     Pairs,
     above_zero,
     cluster_bootstrap,
     clustered_error,
     clustered_mean,
-    no_limits,
     pairs_of,
     too_few,
 )
+from outcomes.statistics.students_t import check_level
 
 __all__ = ["agreement_rates", "mean_relative_difference", "median_relative_difference"]
 
@@ -159,7 +158,7 @@ def _rate(pairs: Pairs, agree: Floats, level: float) -> tuple[Interval, float | 
         note = too_few(pairs)
     share = float(agree.mean()) if len(pairs) else None
     if note or share is None:
-        return no_limits(share, method, level, note), None
+        return without_limits(share, method, level, note), None
     effective = float(len(pairs))
     if pairs.clustered:
         if share in (0.0, 1.0):
