@@ -24,7 +24,7 @@ def proportional_hazards_test(model: CoxModel, *, clock: str = "km") -> pd.DataF
     model : CoxModel
         Must have an estimate.
     clock : {"km", "rank", "identity", "log"}, default "km"
-        g(t): 1 - S(t-) of all rows, the mean rank of t among the exits of all rows, t, or log t.
+        g(t): 1 - S(t-) of all rows, unweighted; the mean rank of t among all exits; t; or log t.
 
     Returns
     -------
@@ -116,14 +116,14 @@ def _clock_at_steps(
 def _failed_before(
     likelihood: PartialLikelihood, entry_exit: tuple[Floats, Floats], times: Floats
 ) -> Floats:
-    """Return 1 - S(t-) of all strata together, weighted and with late entry."""
+    """Return 1 - S(t-) of all rows together, late entry honoured; weights are left out, as in R."""
     entry, exit_ = entry_exit
-    weight, event = likelihood.weight, likelihood.event
+    event = likelihood.event
     grid = np.unique(exit_[event])
-    enter = np.bincount(np.searchsorted(grid, entry, "right"), weight, len(grid) + 1)
-    leave = np.bincount(np.searchsorted(grid, exit_, "right"), weight, len(grid) + 1)
-    at_risk = np.cumsum(enter - leave)[: len(grid)]
-    ended = np.bincount(np.searchsorted(grid, exit_[event]), weight[event], len(grid))
+    at_risk = np.searchsorted(np.sort(entry), grid, "left") - np.searchsorted(
+        np.sort(exit_), grid, "left"
+    )
+    ended = np.bincount(np.searchsorted(grid, exit_[event]), minlength=len(grid))
     survival = np.cumprod(1 - ended / at_risk)
     return 1 - np.concatenate([[1.0], survival])[np.searchsorted(grid, times)]
 
