@@ -110,3 +110,20 @@ def glucose_management_indicator(mean_mg_dl: Floats | float) -> Floats | float:
     It is not an HbA1c, and was not derived on implanted sensors.
     """
     return 3.31 + 0.02392 * mean_mg_dl
+
+
+def glucose_management_indicator_mmol_mol(mean_mmol_l: Floats | float) -> Floats | float:
+    """Return the glucose management indicator in mmol/mol, from the mean glucose in mmol/L.
+
+    GMI = 12.71 + 4.70587 x mean (Bergenstal RM et al. Diabetes Care 2018;41:2275-2280).
+    """
+    return 12.71 + 4.70587 * mean_mmol_l
+
+
+def estimated_average_glucose(percent: Floats | float) -> Floats | float:
+    """Return the mean glucose in mg/dL that an HbA1c in % goes with, on average over people.
+
+    28.7 x HbA1c - 46.7 (Nathan DM et al. Diabetes Care 2008;31:1473-1478). The mean glucose of
+    one person at 7 % lies between 123 and 185 mg/dL in 95 of 100.
+    """
+    return 28.7 * percent - 46.7
