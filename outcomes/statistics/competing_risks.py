@@ -8,13 +8,26 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from scipy.special import ndtr
 
 from outcomes.errors import EstimationError, known_names
+from outcomes.statistics.curve_edges import (
+    NO_SPREAD,
+    checked_times,
+    emptied_note,
+    row_notes,
+    shown_error,
+    unseen,
+)
+from outcomes.statistics.incidence_errors import (
+    InfluenceBlock,
+    Sums,
+    delta_method_errors,
+    events_until,
+    jackknife_errors,
+    read_steps,
+)
 from outcomes.statistics.lives import (
     EVENT_FREE,
-    ClusterIntegrals,
-    Codes,
     Lives,
     RiskTable,
     Times,
@@ -22,13 +35,8 @@ from outcomes.statistics.lives import (
     risk_table,
     searched,
 )
-from outcomes.statistics.probability_limits import Floats, normal_quantile, probability_limits
-
-# A block of the clusters x times table holds at most this many numbers (32 MB).
-_BLOCK = 4_000_000
-
-# Below this a standard error is rounding around 0.
-_NO_SPREAD = 1e-13
+from outcomes.statistics.probability_limits import Floats, probability_limits
+from outcomes.statistics.shared_clusters import difference_error, normal_limits
 
 VARIANCES = ("jackknife", "greenwood", "gray")
 
@@ -71,7 +79,7 @@ class CumulativeIncidence:
     note: str
     _lives: Lives = field()
     _risk: RiskTable = field()
-    _sums: Mapping[str, tuple[tuple[int, ...], bool]] = field()
+    _sums: Sums = field()
 
     def at(self, state: str, time: float) -> pd.Series:
         """Return the table's row of one state and time."""
@@ -103,7 +111,7 @@ class CumulativeIncidence:
         """Return the influence of each cluster (row) at each time (column)."""
         self._known(state)
         asked = self.times if times is None else np.unique(np.asarray(times, dtype=float))
-        grid = _Block(self._lives, self._risk, asked, before=self.before)
+        grid = InfluenceBlock(self._lives, self._risk, asked, before=self.before)
         codes, free = self._sums[state]
         return pd.DataFrame(grid.influence(codes, free), index=self._lives.clusters, columns=asked)
 
@@ -235,9 +243,9 @@ def cumulative_incidence(
             "cluster and weight, or use the jackknife."
         )
     if variance == "jackknife":
-        error = _jackknife(checked, risk, asked, sums, before)
+        error = jackknife_errors(checked, risk, asked, sums, before)
     else:
-        error = _delta_method(risk, asked, sums, before, variance)
+        error = delta_method_errors(risk, asked, sums, before, variance)
     table = _table(checked, risk, asked, sums, error, before, confidence_level, transform)
     names = tuple(sums)
     return CumulativeIncidence(
@@ -257,14 +265,6 @@ def cumulative_incidence(
         _risk=risk,
         _sums=sums,
     )
-
-
-def checked_times(times: npt.ArrayLike) -> Times:
-    """Return times as a rising array without repeats; refuse none and non-finite ones."""
-    asked = np.unique(np.atleast_1d(np.asarray(times, dtype=float)))
-    if not len(asked) or not np.isfinite(asked).all():
-        raise EstimationError(f"times {asked.tolist()}: one finite time or more is needed.")
-    return asked
 
 
 def _sums(
@@ -290,142 +290,29 @@ def _sums(
     return sums
 
 
-class _Block:
-    """Influences of every cluster at a block of times, for single and combined states."""
-
-    def __init__(self, lives: Lives, risk: RiskTable, times: Times, *, before: bool) -> None:
-        self._risk = risk
-        self._integrals = ClusterIntegrals(lives, risk, times, before=before)
-        self._reach = _reach(risk, times, before)
-        self._any_event = self._integrals.of(risk.inverse, risk.inverse * risk.total)
-
-    def influence(self, codes: tuple[int, ...], free: bool) -> Floats:
-        """Return clusters x times influences of the summed states.
-
-        The term (F(t) - F(v)) is split: its F(t) part is one integral for all states, and its F(v)
-        part joins the state's own integral, so that a state costs one pass.
-        """
-        risk, picked = self._risk, list(codes)
-        incidence = risk.incidence[picked].sum(axis=0)
-        level = _read(incidence, self._reach, 0.0)
-        if free:
-            level = level + _read(risk.survival, self._reach, 1.0)
-        result = -level * self._any_event
-        if picked:
-            ahead = risk.survival_before / risk.at_risk
-            passed = incidence * risk.inverse
-            jump = np.tile(passed, (len(risk.hazard), 1))
-            jump[picked] += ahead
-            drift = ahead * risk.hazard[picked].sum(axis=0) + passed * risk.total
-            result += self._integrals.of(jump, drift)
-        return result
-
-
-def _reach(risk: RiskTable, times: Times, before: bool) -> Codes:
-    return searched(risk.times, times, left=before)
-
-
-def _read(curve: Floats, reach: Codes, start: float) -> Floats:
-    """Read a step curve after the first `reach` event times."""
-    return np.concatenate([[start], curve])[reach]
-
-
-def _jackknife(
-    lives: Lives,
-    risk: RiskTable,
-    times: Times,
-    sums: Mapping[str, tuple[tuple[int, ...], bool]],
-    before: bool,
-) -> dict[str, Floats]:
-    clusters = len(lives.clusters)
-    width = max(1, _BLOCK // max(clusters, 1))
-    variances: dict[str, list[Floats]] = {name: [] for name in sums}
-    for start in range(0, len(times), width):
-        block = _Block(lives, risk, times[start : start + width], before=before)
-        for name, (codes, free) in sums.items():
-            influence = block.influence(codes, free)
-            variances[name].append(np.einsum("ij,ij->j", influence, influence))
-    lone = len(np.unique(lives.cluster)) < 2
-    return {
-        name: np.full(len(times), np.nan) if lone else np.sqrt(np.concatenate(parts))
-        for name, parts in variances.items()
-    }
-
-
-def _delta_method(
-    risk: RiskTable,
-    times: Times,
-    sums: Mapping[str, tuple[tuple[int, ...], bool]],
-    before: bool,
-    variance: str,
-) -> dict[str, Floats]:
-    """Return standard errors from the variances of the hazards, for independent rows.
-
-    The gradient of P(t) at v is S(v-) 1[state is of the sum] - (P(t) - F(v)) / (1 - dL), with
-    S part of P(t) where "event free" is in the sum. Its square is a polynomial in P(t), so three
-    running sums serve all times.
-    """
-    reach = _reach(risk, times, before)
-    rate = risk.inverse * risk.at_risk
-    result = {}
-    for name, (codes, free) in sums.items():
-        own = risk.hazard[list(codes)].sum(axis=0)
-        incidence = risk.incidence[list(codes)].sum(axis=0)
-        level = _read(incidence, reach, 0.0)
-        level = level + _read(risk.survival, reach, 1.0) if free else level
-        inside = (risk.survival_before + incidence * rate, incidence * rate)
-        both = (rate, rate)
-        pieces = (
-            _moment(risk, own, inside, inside, variance),
-            _moment(risk, own, inside, both, variance),
-            _moment(risk, own, both, both, variance),
-        )
-        a, b, c = (_read(np.cumsum(piece), reach, 0.0) for piece in pieces)
-        result[name] = np.sqrt(np.maximum(a - 2 * level * b + level**2 * c, 0))
-    return result
-
-
-def _moment(
-    risk: RiskTable,
-    own: Floats,
-    x: tuple[Floats, Floats],
-    y: tuple[Floats, Floats],
-    variance: str,
-) -> Floats:
-    """Return the covariance of two sums over the own and the other states' hazards.
-
-    "greenwood" takes the events of one time as multinomial, "gray" the own and the other events
-    as two independent hypergeometric counts.
-    """
-    other, n = risk.total - own, risk.at_risk
-    if variance == "greenwood":
-        mean_x, mean_y = x[0] * own + x[1] * other, y[0] * own + y[1] * other
-        return (x[0] * y[0] * own + x[1] * y[1] * other - mean_x * mean_y) / n
-    spread = [h * (1 - h) / np.maximum(n - 1, 1) for h in (own, other)]
-    return x[0] * y[0] * spread[0] + x[1] * y[1] * spread[1]
-
-
 def _table(
     lives: Lives,
     risk: RiskTable,
     times: Times,
-    sums: Mapping[str, tuple[tuple[int, ...], bool]],
+    sums: Sums,
     error: Mapping[str, Floats],
     before: bool,
     confidence_level: float,
     transform: str,
 ) -> pd.DataFrame:
-    reach = _reach(risk, times, before)
+    reach = events_until(risk, times, before)
     at_risk = lives.number_at_risk(times)
-    survival = _read(risk.survival, reach, 1.0)
-    unseen = _unseen(lives, times, survival)
+    survival = read_steps(risk.survival, reach, 1.0)
+    nobody_left = unseen(lives, times, survival)
     clusters = len(np.unique(lives.cluster))
     frames = []
     for name, (codes, free) in sums.items():
         ends = np.sort(lives.exit[np.isin(lives.state, codes)])
-        estimate = sum((_read(risk.incidence[k], reach, 0.0) for k in codes), np.zeros(len(times)))
+        estimate = sum(
+            (read_steps(risk.incidence[k], reach, 0.0) for k in codes), np.zeros(len(times))
+        )
         estimate = estimate + survival if free else estimate
-        estimate = np.where(unseen, np.nan, np.clip(estimate, 0.0, 1.0))
+        estimate = np.where(nobody_left, np.nan, np.clip(estimate, 0.0, 1.0))
         spread = shown_error(estimate, error[name])
         low, high = probability_limits(
             estimate, spread, confidence_level=confidence_level, transform=transform
@@ -447,58 +334,6 @@ def _table(
         )
     table = pd.concat(frames, ignore_index=True)
     return table.sort_values("time", kind="stable", ignore_index=True)
-
-
-def _unseen(lives: Lives, times: Times, survival: Floats) -> npt.NDArray[np.bool_]:
-    """Whether nobody is under observation any more while the curve is not finished."""
-    if not len(lives.exit):
-        return np.ones(len(times), dtype=bool)
-    return (times > lives.exit.max()) & (survival > 0)
-
-
-def shown_error(estimate: Floats, error: Floats) -> Floats:
-    """Return the standard errors that mean something: NaN at 0, at 1 and without any spread."""
-    inside = (estimate > 0) & (estimate < 1)
-    return np.where(inside & (error > _NO_SPREAD), error, np.nan)
-
-
-def row_notes(lives: Lives, estimate: Floats, std_error: Floats, clusters: int) -> list[str]:
-    """Return for each value of a curve why it has no estimate, standard error or limits, or ""."""
-    if not len(lives.exit):
-        return ["not estimable: nobody at risk"] * len(estimate)
-    last = f"{lives.exit.max():g}"
-    notes = []
-    for value, error in zip(estimate, std_error, strict=True):
-        if np.isnan(value):
-            notes.append(f"not estimable: nobody under observation after {last}")
-        elif value in (0.0, 1.0):
-            notes.append(f"no limits: the estimate is exactly {value:.0f}")
-        elif np.isnan(error):
-            unit = "cluster" if lives.clustered else "row"
-            notes.append(
-                f"no standard error from one {unit}"
-                if clusters < 2
-                else "no standard error: all clusters run the same course and show no spread"
-            )
-        else:
-            notes.append("")
-    return notes
-
-
-def emptied_note(lives: Lives, risk: RiskTable) -> str:
-    """Say where everybody at risk had an event while others came under observation later."""
-    whole = np.flatnonzero(risk.total >= 1)
-    if not len(whole):
-        return ""
-    when = risk.times[whole[0]]
-    later = int((lives.exit > when).sum())
-    if not later:
-        return ""
-    count = int(lives.number_at_risk(np.array([when]))[0])
-    return (
-        f"everybody at risk at {when:g} ({count}) had an event while {later} came under "
-        "observation later: the curve ends there and says nothing of the later ones"
-    )
 
 
 def difference(
@@ -577,7 +412,7 @@ def _state_difference(
     influence = [curve.influences(name, times=times) for curve in (a, b)]
     error = difference_error(influence[0], influence[1], shared=a._lives.clustered)
     few = min(a.n_clusters, b.n_clusters) < 2
-    error = np.where(np.isnan(estimate) | few | ~(error > _NO_SPREAD), np.nan, error)
+    error = np.where(np.isnan(estimate) | few | ~(error > NO_SPREAD), np.nan, error)
     low, high, p_value = normal_limits(estimate, error, level, bound=1.0)
     notes = [
         "not estimable: one of the two has no estimate"
@@ -604,35 +439,8 @@ def _state_difference(
 def _values(curve: CumulativeIncidence, name: str, times: Times) -> Floats:
     curve._known(name)
     codes, free = curve._sums[name]
-    reach = _reach(curve._risk, times, curve.before)
-    survival = _read(curve._risk.survival, reach, 1.0)
-    values = _read(curve._risk.incidence[list(codes)].sum(axis=0), reach, 0.0)
+    reach = events_until(curve._risk, times, curve.before)
+    survival = read_steps(curve._risk.survival, reach, 1.0)
+    values = read_steps(curve._risk.incidence[list(codes)].sum(axis=0), reach, 0.0)
     values = values + survival if free else values
-    return np.where(_unseen(curve._lives, times, survival), np.nan, values)
-
-
-def difference_error(a: pd.DataFrame, b: pd.DataFrame, *, shared: bool) -> Floats:
-    """Return the standard error of a difference from two tables of influences.
-
-    Parameters
-    ----------
-    a, b : DataFrame, one row per cluster and one column per time
-    shared : bool
-        Rows of the same label are one cluster; otherwise all rows are independent.
-    """
-    if not shared:
-        return np.sqrt((a.to_numpy() ** 2).sum(axis=0) + (b.to_numpy() ** 2).sum(axis=0))
-    labels = a.index.union(b.index)
-    left = a.reindex(labels, fill_value=0.0).to_numpy()
-    right = b.reindex(labels, fill_value=0.0).to_numpy()
-    return np.sqrt(((left - right) ** 2).sum(axis=0))
-
-
-def normal_limits(
-    estimate: Floats, std_error: Floats, level: float, *, bound: float = np.inf
-) -> tuple[Floats, Floats, Floats]:
-    """Return lower and upper normal limits and a two-sided p-value; NaN without spread."""
-    from_zero = np.where(std_error > 0, std_error, np.nan)
-    reach = normal_quantile(level) * from_zero
-    p_value = 2 * ndtr(-np.abs(estimate) / from_zero)
-    return np.maximum(estimate - reach, -bound), np.minimum(estimate + reach, bound), p_value
+    return np.where(unseen(curve._lives, times, survival), np.nan, values)

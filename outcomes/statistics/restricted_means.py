@@ -8,9 +8,9 @@ import numpy as np
 import pandas as pd
 
 from outcomes.errors import EstimationError
-from outcomes.statistics.competing_risks import difference_error, normal_limits
 from outcomes.statistics.lives import ClusterIntegrals, Lives, RiskTable, checked_lives, risk_table
 from outcomes.statistics.probability_limits import Floats, normal_quantile
+from outcomes.statistics.shared_clusters import difference_error, normal_limits
 from outcomes.statistics.survival import merged_lives
 
 

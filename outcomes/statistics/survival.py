@@ -9,12 +9,9 @@ import numpy.typing as npt
 import pandas as pd
 
 from outcomes.errors import EstimationError
-from outcomes.statistics.competing_risks import (
-    CumulativeIncidence,
-    checked_times,
-    cumulative_incidence,
-)
+from outcomes.statistics.competing_risks import CumulativeIncidence, cumulative_incidence
 from outcomes.statistics.competing_risks import difference as difference_of_states
+from outcomes.statistics.curve_edges import checked_times
 from outcomes.statistics.lives import CENSORED, EVENT_FREE, checked_lives
 from outcomes.statistics.probability_limits import Floats
 

@@ -8,13 +8,13 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from outcomes.statistics.competing_risks import difference_error
 from outcomes.statistics.probability_limits import probability_limits
 from outcomes.statistics.restricted_means import (
     RestrictedMean,
     compare_restricted_means,
     restricted_mean,
 )
+from outcomes.statistics.shared_clusters import difference_error
 from outcomes.statistics.survival import (
     kaplan_meier,
     number_at_risk,
