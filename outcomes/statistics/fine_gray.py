@@ -10,14 +10,8 @@ import numpy.typing as npt
 import pandas as pd
 
 from outcomes.errors import EstimationError, known_names
-from outcomes.statistics.cox import (
-    TIES,
-    CoxModel,
-    cluster_sums,
-    coefficient_table,
-    covariate_columns,
-    fitted,
-)
+from outcomes.statistics.cox import cluster_sums, coefficient_table, covariate_columns, fitted
+from outcomes.statistics.cox_model import TIES, CoxModel
 from outcomes.statistics.lives import Lives, Times, checked_lives
 from outcomes.statistics.partial_likelihood import PartialLikelihood, partial_likelihood, with_tail
 from outcomes.statistics.probability_limits import Floats

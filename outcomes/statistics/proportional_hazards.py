@@ -8,7 +8,7 @@ from scipy.stats import rankdata
 
 from outcomes.errors import EstimationError, known_names
 from outcomes.statistics.chi_square import ChiSquareTest, quadratic_test
-from outcomes.statistics.cox import CoxModel
+from outcomes.statistics.cox_model import CoxModel
 from outcomes.statistics.partial_likelihood import PartialLikelihood
 from outcomes.statistics.probability_limits import Floats
 

@@ -8,7 +8,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from outcomes.statistics.cox import CoxModel, cox
+from outcomes.statistics.cox import cox
+from outcomes.statistics.cox_model import CoxModel
 from outcomes.statistics.proportional_hazards import proportional_hazards_test
 from tests.reference.survival_rows import data, expect, ids_of, lives_of
 

@@ -10,7 +10,8 @@ import pytest
 
 from outcomes.errors import EstimationError
 from outcomes.statistics.competing_risks import cumulative_incidence
-from outcomes.statistics.cox import CoxModel, cox
+from outcomes.statistics.cox import cox
+from outcomes.statistics.cox_model import CoxModel
 from outcomes.statistics.fine_gray import censoring_survival, fine_gray
 from outcomes.statistics.lives import checked_lives
 from tests.reference.survival_rows import data, expect, ids_of, lives_of
