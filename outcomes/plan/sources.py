@@ -50,6 +50,16 @@ class ColumnSource:
     units: Mapping[str, str] | None = setting(None, "The clinic's words for units, and ours.")
     below: tuple[str, ...] = setting(("LOW",), "Words that mean below the reporting limit.")
     above: tuple[str, ...] = setting(("HIGH",), "Words that mean above the reporting limit.")
+    low_limit: float = setting(40.0, "Value of a word below the limit.", unit="mg/dL")
+    high_limit: float = setting(400.0, "Value of a word above the limit.", unit="mg/dL")
+    kind: str = setting(
+        "text", "Of a further column of patients: text, number, integer, date or flag."
+    )
+
+    def __post_init__(self) -> None:
+        """Refuse a kind that a further column cannot have."""
+        if self.kind not in ("text", "number", "integer", "date", "flag"):
+            raise ValueError(f"kind: '{self.kind}' is not text, number, integer, date or flag.")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -92,6 +102,7 @@ class Sources:
     clinic: Clinic = setting(..., "The clinic.")
     source: tuple[TableSource, ...] = setting(..., "One entry per kind of file.")
     folder: Path = field(default=Path(), metadata={"sentence": "", "unit": "", "source": ""})
+    path: Path | None = field(default=None, metadata={"sentence": "", "unit": "", "source": ""})
 
     def __post_init__(self) -> None:
         """Refuse a format that this version does not read."""
@@ -110,12 +121,14 @@ def read_sources(path: str | Path) -> Sources:
     """
     document = Document.open(Path(path))
     values = dict(document.values)
-    if "folder" in values:
-        raise document.error(("folder",), "is set by the file's own place; remove it.")
+    for key in ("folder", "path"):
+        if key in values:
+            raise document.error((key,), "is set by the file's own place; remove it.")
     sources = build(Sources, values, document)
     return Sources(
         format=sources.format,
         clinic=sources.clinic,
         source=sources.source,
         folder=document.path.resolve().parent,
+        path=document.path.resolve(),
     )

@@ -11,12 +11,12 @@ import hashlib
 import html
 import json
 import platform
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import date
 from importlib import metadata
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, TypeAlias
 
 import numpy as np
 import pandas as pd
@@ -89,6 +89,7 @@ SET_ASIDE: Final = Schema(
         Column(name="reason", kind="text", meaning="why it was kept out"),
     ),
 )
+About: TypeAlias = pd.DataFrame | Callable[[], pd.DataFrame] | None
 ABOUT_THE_INTAKE: Final = {s.name: s for s in (ACCOUNTING, FINDINGS, SET_ASIDE)}
 
 
@@ -201,9 +202,9 @@ def write_study(
     time_zone: str,
     exported_on: date,
     readings: pd.DataFrame | Iterable[pd.DataFrame] | Iterable[ReadingBlock] | None = None,
-    accounting: pd.DataFrame | None = None,
-    findings: pd.DataFrame | None = None,
-    set_aside: pd.DataFrame | None = None,
+    accounting: About = None,
+    findings: About = None,
+    set_aside: About = None,
     made_from: Mapping[str, Any] | None = None,
 ) -> Study:
     """Write a version of a study from checked tables, point to it, and open it.
@@ -219,8 +220,9 @@ def write_study(
     readings : DataFrame or iterable of DataFrames (or blocks), optional
         In the declared columns of `readings`; each frame of an iterable holds whole patients, so
         that memory stays bounded.
-    accounting, findings, set_aside : DataFrame, optional
-        What the intake tells of itself; empty where absent.
+    accounting, findings, set_aside : DataFrame, or a function that returns one, optional
+        What the intake tells of itself; empty where absent. A function is called, in this order,
+        once all readings are written, since only then the account is complete.
     made_from : mapping, optional
         What the study was made from, in plain JSON types.
 
@@ -300,9 +302,10 @@ def _blocks(
             yield from blocks_of(part)
 
 
-def _write_about(name: str, frame: pd.DataFrame | None, unfinished: Path) -> None:
+def _write_about(name: str, given: About, unfinished: Path) -> None:
     schema = ABOUT_THE_INTAKE[name]
-    frame = schema.empty() if frame is None else frame
+    told = given() if callable(given) else given
+    frame = schema.empty() if told is None else told
     schema.check(frame)
     extra = {c: storable(frame[c]) for c in frame.columns if c not in schema.names}
     write_frame(

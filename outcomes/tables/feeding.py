@@ -1,0 +1,267 @@
+"""What each `[[source]]` feeds: its table, where every column comes from, and its files.
+
+Everything that can be wrong with `sources.toml` is found here, before a file is read.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+from typing import Final
+
+import pyarrow as pa
+
+from outcomes.errors import SettingsError, known_names
+from outcomes.plan.sources import ColumnSource, Sources, TableSource
+from outcomes.plan.strict import Document
+from outcomes.schema import Column, Schema
+from outcomes.tables.dates import DatePattern, date_patterns
+from outcomes.tables.declared import DECLARED, NEEDED
+from outcomes.tables.text_files import ExportFile, TextRows
+from outcomes.tables.values import FLAGS, Texts
+
+# Columns that the toolkit finds by itself where the export has none.
+FOUND: Final = {
+    "readings": ("local_offset", "unit", "capped"),
+    "fingersticks": ("local_offset", "unit", "capped"),
+    "hba1c": ("unit",),
+}
+# The column whose empty cell means that a row has nothing for the table: the first of these that is
+# read from a heading. For tables with an id that holds only where the file feeds several tables.
+TELLING: Final = {
+    "hba1c": ("value",),
+    "states": ("value", "from_on"),
+    "contacts": ("what", "on"),
+    "readings": ("value",),
+    "fingersticks": ("value",),
+}
+MEASURED_TABLES: Final = ("readings", "fingersticks", "hba1c")
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Feed:
+    """One `[[source]]`, checked against the table that it feeds."""
+
+    number: int  # place in sources.toml, from 0
+    source: TableSource
+    schema: Schema
+    sources: Sources
+    shared: bool = False  # its files feed other tables too
+
+    @cached_property
+    def columns(self) -> dict[str, tuple[Column, ColumnSource]]:
+        """The fed columns in the order of the declaration, covariates last."""
+        named = {name: self.source.column(name) for name in self.source.columns}
+        declared = {c.name: (c, named[c.name]) for c in self.schema.columns if c.name in named}
+        further = {
+            name: (_covariate(name, spec), spec)
+            for name, spec in named.items()
+            if name not in self.schema.names
+        }
+        return declared | further
+
+    @property
+    def zone(self) -> str:
+        """Zone of the files' bare times."""
+        return self.source.time_zone or self.sources.clinic.time_zone
+
+    @cached_property
+    def telling(self) -> str | None:
+        """Name of the column whose empty cell means: nothing here for this table."""
+        candidates: Sequence[str] = TELLING.get(self.schema.name, ())
+        if not candidates and self.shared and self.schema.key:
+            candidates = self.schema.key[:1]
+        from_heading = [n for n in candidates if n in self.columns and self.columns[n][1].column]
+        return from_heading[0] if from_heading else None
+
+    def patterns(self, name: str) -> tuple[DatePattern, ...]:
+        """Return the date patterns of a column."""
+        column, spec = self.columns[name]
+        return date_patterns(spec.dates or self.source.dates, with_time=column.kind == "instant")
+
+    def error(self, keys: Sequence[str], message: str) -> SettingsError:
+        """Return an error for a key of this source, with its line where the file is known."""
+        return _error(self.sources, ("source", f"#{self.number + 1}", *keys), message)
+
+    def texts(self, file: ExportFile, rows: TextRows) -> dict[str, pa.Array | Texts]:
+        """Return the cells of every fed column: an arrow array, or one constant text."""
+        return {
+            name: self._cells(name, spec, file, rows) for name, (_, spec) in self.columns.items()
+        }
+
+    def beside(self, heading: str, file: ExportFile, rows: TextRows) -> pa.Array:
+        """Return the cells under a heading that a column refers to, such as its unit column."""
+        return rows.columns[self._place("value", (heading,), file)]
+
+    def _cells(
+        self, name: str, spec: ColumnSource, file: ExportFile, rows: TextRows
+    ) -> pa.Array | Texts:
+        if spec.constant is not None:
+            return Texts.same(spec.constant, len(rows))
+        if spec.file_name is not None:
+            found = re.search(spec.file_name, Path(file.name).name)
+            if found is None:
+                raise self.error(
+                    ("columns", name), f"'{spec.file_name}' does not fit the file {file.name}."
+                )
+            return Texts.same(found[1] or "", len(rows))
+        wanted = (spec.column,) if isinstance(spec.column, str) else spec.column
+        return rows.columns[self._place(name, wanted or (), file)]
+
+    def _place(self, name: str, wanted: Sequence[str], file: ExportFile) -> int:
+        there = next((heading for heading in wanted if heading in file.headings), None)
+        where = f"{file.name}, line {file.heading_line}"
+        if there is None:
+            hint = known_names("heading there", wanted[0], file.headings)
+            separator = "" if len(file.headings) > 1 else " Check separator too."
+            raise self.error(("columns", name), f"{where}: {hint}{separator}")
+        if file.headings.count(there) > 1:
+            raise self.error(("columns", name), f"{where}: the heading '{there}' stands twice.")
+        return file.headings.index(there)
+
+
+def _covariate(name: str, spec: ColumnSource) -> Column:
+    return Column(
+        name=name,
+        kind=spec.kind,  # type: ignore[arg-type]  # checked where the settings are read
+        meaning="further fixed covariate of the clinic",
+        required=False,
+    )
+
+
+def _error(sources: Sources, where: Sequence[str], message: str) -> SettingsError:
+    if sources.path is not None and sources.path.is_file():
+        return Document.open(sources.path).error(where, message)
+    return SettingsError(f"sources, {'.'.join(where).replace('.#', ' ')}: {message}")
+
+
+def feeds_of(sources: Sources) -> list[Feed]:
+    """Return every source checked against its table, in the order of the declared tables.
+
+    Raises
+    ------
+    SettingsError
+        A table, column, code, pattern or regular expression is not what it must be, a column that
+        the table requires is not declared, or a needed table has no source.
+    """
+    feeds = []
+    for number, source in enumerate(sources.source):
+        where = ("source", f"#{number + 1}", "table")
+        if source.table not in DECLARED:
+            raise _error(sources, where, known_names("table", source.table, DECLARED))
+        others = [s for i, s in enumerate(sources.source) if i != number]
+        shared = any(set(s.files) & set(source.files) for s in others)
+        feed = Feed(
+            number=number, source=source, schema=DECLARED[source.table], sources=sources,
+            shared=shared,
+        )  # fmt: skip
+        _check(feed)
+        feeds.append(feed)
+    fed = {feed.schema.name for feed in feeds}
+    absent = [name for name in NEEDED if name not in fed]
+    if absent:
+        raise SettingsError(
+            f"sources: no [[source]] feeds {' and '.join(absent)}; a study needs both "
+            f"{' and '.join(NEEDED)}."
+        )
+    order = list(DECLARED)
+    return sorted(feeds, key=lambda feed: (order.index(feed.schema.name), feed.number))
+
+
+def _check(feed: Feed) -> None:
+    schema, given = feed.schema, feed.source.columns
+    separator = feed.source.separator
+    if len(separator) != 1 and separator != "\\t":
+        raise feed.error(("separator",), f"'{separator}' is not one character.")
+    known = [c.name for c in schema.columns if not c.derived]
+    for name in given:
+        if name not in known and not schema.extra:
+            raise feed.error(
+                ("columns", name), known_names(f"column of {schema.name}", name, known)
+            )
+    for name in feed.columns:
+        _check_column(feed, name)
+    absent = [c.name for c in schema.columns if c.required and not _provided(feed, c)]
+    if absent:
+        raise feed.error(
+            ("columns",),
+            f"{schema.name} needs {', '.join(absent)} too: give a heading, or one constant "
+            "for every row.",
+        )
+
+
+def _provided(feed: Feed, column: Column) -> bool:
+    if column.name in feed.columns or column.name in FOUND.get(feed.schema.name, ()):
+        return True
+    if column.name == "placed_on" and "placed_at" in feed.columns:
+        return True
+    return "unknown" in column.categories
+
+
+def _check_column(feed: Feed, name: str) -> None:
+    column, spec = feed.columns[name]
+    places = [spec.column, spec.constant, spec.file_name]
+    if sum(place is not None for place in places) != 1:
+        raise feed.error(("columns", name), "give one of column, constant and file_name.")
+    if spec.file_name is not None:
+        try:
+            groups = re.compile(spec.file_name).groups
+        except re.error as error:
+            raise feed.error(("columns", name), f"not a regular expression ({error}).") from error
+        if groups != 1:
+            raise feed.error(("columns", name), "file_name needs one pair of round brackets.")
+    if column.kind in ("date", "instant") or spec.dates is not None:
+        try:
+            feed.patterns(name)
+        except ValueError as error:
+            raise feed.error(("columns", name), f"dates: {error}") from error
+    if name in feed.schema.names and spec.kind != "text":
+        raise feed.error(("columns", name), f"kind is declared already: {column.kind}.")
+    for word in (spec.codes or {}).values():
+        allowed = column.categories or (tuple(FLAGS) if column.kind == "flag" else ())
+        if allowed and word and word not in allowed:
+            raise feed.error(("columns", name, "codes"), known_names("word for it", word, allowed))
+
+
+def files_of(feed: Feed) -> Iterator[ExportFile]:
+    """Yield the export files of a source, each once, in order of name.
+
+    Raises
+    ------
+    SettingsError
+        A path or pattern finds no file; the message tells what is there.
+    """
+    seen: set[Path] = set()
+    for pattern in feed.source.files:
+        for path in _found(feed, pattern):
+            if path not in seen:
+                seen.add(path)
+                yield ExportFile(
+                    path=path, name=_name(path, feed.sources.folder), source=feed.source
+                )
+
+
+def _found(feed: Feed, pattern: str) -> list[Path]:
+    folder = feed.sources.folder
+    path = folder / pattern
+    if path.is_file():
+        return [path]
+    # A pattern is relative to the folder; an absolute path must name one file.
+    patterned = [] if Path(pattern).is_absolute() else sorted(folder.glob(pattern))
+    found = [p for p in patterned if p.is_file()]
+    if not found:
+        around = path.parent if path.parent.is_dir() else folder
+        there = sorted(p.name for p in around.iterdir())[:10] if around.is_dir() else []
+        raise feed.error(
+            ("files",),
+            f"'{pattern}' finds no file. In {around.name or '.'} there is: "
+            f"{', '.join(there) or 'nothing'}.",
+        )
+    return found
+
+
+def _name(path: Path, folder: Path) -> str:
+    return path.relative_to(folder).as_posix() if path.is_relative_to(folder) else path.name

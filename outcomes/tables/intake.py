@@ -1,0 +1,370 @@
+"""Reading a clinic's exports into a study folder: nothing lost, nothing guessed.
+
+Every row of every file ends in one of four places, and the account says how many are in each:
+kept, set aside with its reason, an exact repeat of another row, or a row that has nothing for the
+table (an empty cell under the heading that the table lives on). Patients are read first, since
+every other row must name one of them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from datetime import date
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from outcomes.errors import IntakeError
+from outcomes.plan.sources import Sources
+from outcomes.schema import DTYPES, Column, Schema
+from outcomes.tables.declared import (
+    CAPPED,
+    DECLARED,
+    FINGERSTICKS,
+    GLUCOSE_UNITS,
+    HBA1C_UNITS,
+    READINGS,
+)
+from outcomes.tables.feeding import Feed, feeds_of, files_of
+from outcomes.tables.judging import Judge, Judged, local_day
+from outcomes.tables.ledger import Ledger
+from outcomes.tables.reading_store import ReadingBlock
+from outcomes.tables.study import Study, write_study
+from outcomes.tables.text_files import ExportFile
+from outcomes.tables.timed_rows import TimedRows, block_of, settled
+from outcomes.tables.values import Problems
+from outcomes.tables.whole_tables import checked_whole
+
+Array = npt.NDArray[Any]
+TIMED: Final = (READINGS.name, FINGERSTICKS.name)
+MUCH_CAPPED: Final = 0.01  # above this share, a mean or SD is read with care
+
+
+@dataclass(kw_only=True, eq=False, repr=False)
+class _Intake:
+    """What one intake carries along."""
+
+    sources: Sources
+    feeds: list[Feed]
+    say: Callable[[str], None]
+    ledger: Ledger = field(default_factory=Ledger)
+    problems: Problems = field(default_factory=Problems)
+    patients: frozenset[str] | None = None
+    files: list[dict[str, Any]] = field(default_factory=list)
+    bare_times: dict[str, int] = field(default_factory=dict)
+
+    def of(self, table: str) -> list[Feed]:
+        """Return the sources that feed `table`."""
+        return [feed for feed in self.feeds if feed.schema.name == table]
+
+    def judged(self, feed: Feed) -> Iterator[tuple[int, Judged]]:
+        """Yield every judged part of every file of a source; the bad rows are in the ledger."""
+        judge = Judge(
+            problems=self.problems,
+            last_day=(self.sources.clinic.exported_on - date(1970, 1, 1)).days,
+            patients=self.patients,
+        )
+        for file in files_of(feed):
+            entry = self.ledger.open(file.name, feed.schema.name)
+            for rows in file.rows():
+                part = judge.rows(feed, file, rows)
+                account = self.ledger.entries[entry]
+                account.read += len(rows) + len(rows.ragged)
+                account.nothing += int(part.nothing.sum())
+                self._put_aside(entry, part, rows.ragged)
+                for times in part.times.values():
+                    name = feed.schema.name
+                    self.bare_times[name] = self.bare_times.get(name, 0) + times.bare
+                yield entry, part
+            self._describe(feed, file)
+        judge.refuse_unread_dates(feed)
+
+    def _put_aside(self, entry: int, part: Judged, ragged: tuple[tuple[int, str], ...]) -> None:
+        bad = part.bad
+        known = [self.problems.known[i] for i in part.problem[bad]]
+        self.ledger.set_aside(
+            np.full(len(bad), entry),
+            part.lines[bad],
+            np.array([p.rule if p else "" for p in known], dtype=object),
+            np.array([p.reason if p else "" for p in known], dtype=object),
+            part.text_frame(bad),
+        )
+        self.ledger.set_aside(
+            np.full(len(ragged), entry),
+            np.array([line for line, _ in ragged], dtype=np.int64),
+            "fields",
+            np.array([reason for _, reason in ragged], dtype=object),
+            pd.DataFrame(index=range(len(ragged))),
+        )
+
+    def _describe(self, feed: Feed, file: ExportFile) -> None:
+        self.say(f"{file.name}: {feed.schema.name}")
+        source = feed.source
+        self.files.append(
+            {
+                "file": file.name,
+                "table": feed.schema.name,
+                "sha256": file.sha256,
+                "separator": source.separator,
+                "decimal": source.decimal,
+                "encoding": source.encoding,
+                "dates": source.dates,
+                "time_zone": feed.zone,
+            }
+        )
+        if file.cut_short:
+            self.ledger.note(
+                "no last line end", feed.schema.name, file.name, 1,
+                f"{file.name}: the last line has no end; the file may be cut off.",
+                "Compare its last row with the source system.",
+            )  # fmt: skip
+
+    def refuse_empty_join(self, table: str) -> None:
+        """Raise where every row of a table names a patient that nobody knows."""
+        rows = self.ledger.all_set_aside()
+        rows = rows[rows["table"] == table]
+        kept = sum(e.kept for e in self.ledger.entries if e.table == table)
+        if not kept and len(rows) and (rows["rule"] == "unknown patient").all():
+            first = rows.iloc[0]
+            raise IntakeError(
+                f"{first['file']}, line {first['line']}: not one of {len(rows)} rows of {table} "
+                f"names a patient of the patients table (first: '{first['patient_id']}'). "
+                "Check that both exports write patient ids alike."
+            )
+
+
+def intake(
+    sources: Sources, folder: str | Path, *, progress: Callable[[str], None] | None = None
+) -> Study:
+    """Read a clinic's exports, as `sources.toml` describes them, into a study folder.
+
+    Parameters
+    ----------
+    sources : Sources
+        From `read_sources`.
+    folder : path
+        The study's folder; made where it does not exist.
+    progress : callable, optional
+        Given one line of text per file as it has been read.
+
+    Returns
+    -------
+    Study
+        The new version, opened. Its `accounting` adds up for every file and table; `set_aside`
+        holds every row kept out with file, line and reason; `findings` tells both in words.
+
+    Raises
+    ------
+    SettingsError
+        `sources.toml` does not fit the files: a file, heading, table, column or code that is not
+        there, or a date order that fits no row.
+    IntakeError
+        A file is empty, damaged or in another encoding; a patient stands twice with different
+        content; or a whole table names only unknown patients.
+    WriteError
+        The study cannot be written, or another intake is writing it.
+    """
+    work = _Intake(sources=sources, feeds=feeds_of(sources), say=progress or (lambda line: None))
+    tables: dict[str, pd.DataFrame] = {}
+    for name in DECLARED:
+        if name not in TIMED and work.of(name):
+            tables[name] = _small_table(work, name)
+        if name == "patients":
+            work.patients = frozenset(tables[name]["patient_id"])
+    if work.of(FINGERSTICKS.name):
+        tables[FINGERSTICKS.name] = _fingersticks(work)
+    made_from: dict[str, Any] = {"files": work.files}
+    with TimedRows() as rows:
+        fed = work.of(READINGS.name)
+        _collect(work, fed, rows)
+
+        def account() -> pd.DataFrame:
+            _tell(work, tables)
+            return work.ledger.accounting()
+
+        return write_study(
+            folder,
+            tables,
+            clinic=sources.clinic.name,
+            time_zone=sources.clinic.time_zone,
+            exported_on=sources.clinic.exported_on,
+            readings=_blocks(work, rows, tables["sensors"]) if fed else None,
+            accounting=account,
+            findings=work.ledger.findings,
+            set_aside=work.ledger.all_set_aside,
+            made_from=made_from,
+        )
+
+
+# --- tables that fit in memory -------------------------------------------------------------------
+
+
+def _small_table(work: _Intake, name: str) -> pd.DataFrame:
+    parts = [
+        (*_typed(feed, part), np.full(len(part.good), entry), part.lines[part.good])
+        for feed in work.of(name)
+        for entry, part in work.judged(feed)
+    ]
+    schema = DECLARED[name]
+    frames, texts, entries, lines = (list(column) for column in zip(*parts, strict=True))
+    frame = _together(frames, schema)
+    kept = checked_whole(
+        name,
+        frame,
+        np.concatenate(entries),
+        np.concatenate(lines),
+        pd.concat(texts, ignore_index=True),
+        work.ledger,
+    )
+    work.ledger.close_table(name)
+    work.refuse_empty_join(name)
+    _note_unrecorded(work, name)
+    return kept
+
+
+def _together(frames: list[pd.DataFrame], schema: Schema) -> pd.DataFrame:
+    filled = [frame for frame in frames if len(frame)] or frames[:1]
+    frame = pd.concat(filled, ignore_index=True)
+    declared = {c.name: DTYPES[c.kind] for c in schema.columns}
+    further = [c for part in frames for c in part.columns if c not in declared]
+    columns = [*declared, *dict.fromkeys(further)]
+    return frame.reindex(columns=columns).astype(declared)
+
+
+def _typed(feed: Feed, part: Judged) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Return the good rows of a part as typed columns, and as text."""
+    good = part.good
+    columns: dict[str, pd.Series] = {}
+    for column in feed.schema.columns:
+        columns[column.name] = _column(column, part, good)
+    for name, (column, _) in feed.columns.items():
+        if name not in columns:
+            columns[name] = part.parsed[name].series(column, good)
+    return pd.DataFrame(columns, index=range(len(good))), part.text_frame(good)
+
+
+def _column(column: Column, part: Judged, good: Array) -> pd.Series:
+    measured = part.measured
+    if measured is not None and column.name == "value":
+        return pd.Series(measured.value[good])
+    if measured is not None and column.name == "unit":
+        return pd.Series(np.array(HBA1C_UNITS, dtype=object)[measured.unit[good]])
+    if column.name in part.parsed:
+        return part.parsed[column.name].series(column, good)
+    if column.name in part.times:
+        times = part.times[column.name]
+        instants = times.utc[good].astype("datetime64[us]").astype("datetime64[ns]")
+        instants[times.missing[good]] = np.datetime64("NaT")
+        return pd.Series(instants)
+    if column.name == "placed_on" and "placed_at" in part.times:
+        return pd.Series(local_day(part.times["placed_at"])[good])
+    if column.required and "unknown" in column.categories:
+        return pd.Series(np.full(len(good), "unknown", dtype=object))
+    empty = pd.Series(np.full(len(good), None, dtype=object))
+    return empty.astype(DTYPES[column.kind])
+
+
+def _note_unrecorded(work: _Intake, name: str) -> None:
+    for column in DECLARED[name].columns:
+        if column.required and "unknown" in column.categories:
+            without = [f for f in work.of(name) if column.name not in f.columns]
+            for feed in without:
+                work.ledger.note(
+                    "not recorded", name, None, 0,
+                    f"{name}: source {feed.number + 1} has no {column.name}; it is 'unknown'.",
+                    f"Declare {column.name} in sources.toml, if the export has it.",
+                )  # fmt: skip
+
+
+# --- readings and fingersticks -------------------------------------------------------------------
+
+
+def _collect(work: _Intake, feeds: list[Feed], rows: TimedRows) -> None:
+    for feed in feeds:
+        for entry, part in work.judged(feed):
+            rows.add(part, entry)
+
+
+def _fingersticks(work: _Intake) -> pd.DataFrame:
+    with TimedRows() as rows:
+        _collect(work, work.of(FINGERSTICKS.name), rows)
+        parts = []
+        for patient_id, own in rows.by_patient():
+            kept = settled(
+                FINGERSTICKS.name, patient_id, own, rows.sensors.names, work.ledger, by_sensor=False
+            )
+            parts.append(_fingerstick_frame(patient_id, kept))
+    work.ledger.close_table(FINGERSTICKS.name)
+    work.refuse_empty_join(FINGERSTICKS.name)
+    return pd.concat(parts, ignore_index=True) if parts else FINGERSTICKS.empty()
+
+
+def _fingerstick_frame(patient_id: str, rows: Array) -> pd.DataFrame:
+    flags = np.array([False, True, None], dtype=object)[rows["flag"]]
+    return pd.DataFrame(
+        {
+            "patient_id": np.full(len(rows), patient_id, dtype=object),
+            "time": rows["time"].astype("datetime64[us]").astype("datetime64[ns]"),
+            "local_offset": pd.array(rows["offset"].astype(np.int64), dtype="Int64"),
+            "value": rows["value"],
+            "unit": np.array(GLUCOSE_UNITS, dtype=object)[rows["unit"]],
+            "capped": np.array([CAPPED[0], CAPPED[2], CAPPED[1]], dtype=object)[rows["capped"]],
+            "used_for_calibration": pd.array(flags, dtype="boolean"),
+        }
+    )
+
+
+def _blocks(work: _Intake, rows: TimedRows, sensors: pd.DataFrame) -> Iterator[ReadingBlock]:
+    known = frozenset(sensors["sensor_id"])
+    names = rows.sensors.names
+    strangers = np.array([*(name not in known for name in names), False])
+    count = capped = unknown = 0
+    for patient_id, own in rows.by_patient():
+        kept = settled(READINGS.name, patient_id, own, names, work.ledger, by_sensor=True)
+        count += len(kept)
+        capped += int((kept["capped"] != 0).sum())
+        unknown += int(strangers[kept["sensor"]].sum())
+        yield block_of(patient_id, kept, names)
+    work.ledger.close_table(READINGS.name)
+    work.refuse_empty_join(READINGS.name)
+    if unknown:
+        work.ledger.note(
+            "unknown sensor", READINGS.name, None, unknown,
+            f"{unknown} readings name a sensor that is not in sensors; their kind is unknown.",
+            "Complete the sensors export.",
+        )  # fmt: skip
+    if count and capped / count > MUCH_CAPPED:
+        work.ledger.note(
+            "capped", READINGS.name, None, capped,
+            f"{capped} of {count} readings ({capped / count:.1%}) stand for beyond a limit.",
+            "Read means and standard deviations with care.",
+        )  # fmt: skip
+
+
+# --- what the study says of its making -----------------------------------------------------------
+
+
+def _tell(work: _Intake, tables: dict[str, pd.DataFrame]) -> None:
+    for table, count in work.bare_times.items():
+        if count:
+            zones = sorted({feed.zone for feed in work.of(table)})
+            work.ledger.note(
+                "times without offset", table, None, count,
+                f"{count} times of {table} without an offset are read in {', '.join(zones)}.",
+                "Nothing, if that is where the clocks were.",
+            )  # fmt: skip
+    known = dict(zip(tables["sensors"]["sensor_id"], tables["sensors"]["patient_id"], strict=True))
+    for table in ("procedures", "complications"):
+        if table in tables:
+            rows = tables[table].dropna(subset=["sensor_id"])
+            strangers = int((rows["sensor_id"].map(known) != rows["patient_id"]).sum())
+            if strangers:
+                work.ledger.note(
+                    "unknown sensor", table, None, strangers,
+                    f"{strangers} rows of {table} name a sensor that is not this patient's.",
+                    "Compare sensor and patient ids of both exports.",
+                )  # fmt: skip

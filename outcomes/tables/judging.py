@@ -1,0 +1,352 @@
+"""Rows of an export judged one by one: typed values, or the first rule that a row breaks."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any, Final
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from outcomes.tables.dates import FIRST_DAY, NO_OFFSET, DatePattern, Moments, read_moments
+from outcomes.tables.declared import GLUCOSE_UNITS, HBA1C_UNITS
+from outcomes.tables.feeding import MEASURED_TABLES, Feed
+from outcomes.tables.text_files import ExportFile, TextRows
+from outcomes.tables.values import (
+    Measured,
+    Parsed,
+    Problems,
+    Reading,
+    Texts,
+    outside_belief,
+    parse,
+    parse_measured,
+)
+from outcomes.tables.zones import MICROSECONDS_PER_MINUTE, instants_of, offsets_at
+
+Array = npt.NDArray[Any]
+MICROSECONDS_PER_DAY: Final = 86_400_000_000
+# Days that must not come before another day of the same row.
+NOT_BEFORE: Final = {
+    "sensors": (("stopped_on", "placed_on"), ("removed_on", "placed_on")),
+    "states": (("to_on", "from_on"),),
+}
+NO_SUCH_TIME: Final = "no such time"
+REPEATED_HOUR: Final = "repeated hour"
+
+
+@dataclass(frozen=True, kw_only=True, eq=False, repr=False)
+class Times:
+    """Instants of rows: int64 microseconds, offset in minutes.
+
+    `apart` is above 0 where a bare clock time comes twice: the minutes to its second passing.
+    """
+
+    utc: Array
+    local: Array
+    offset: Array
+    apart: Array
+    missing: Array
+    bare: int = 0  # how many took the zone of the clinic
+
+
+@dataclass(frozen=True, kw_only=True, eq=False, repr=False)
+class Judged:
+    """Rows of one file for one table. `problem` is 0 for a good row; `nothing` has none to give."""
+
+    lines: Array
+    problem: Array
+    nothing: Array
+    parsed: dict[str, Parsed]
+    texts: dict[str, pa.Array | Texts]
+    measured: Measured | None = None
+    times: dict[str, Times] = field(default_factory=dict)
+
+    @property
+    def good(self) -> Array:
+        """Positions of the rows to keep."""
+        return np.flatnonzero((self.problem == 0) & ~self.nothing)
+
+    @property
+    def bad(self) -> Array:
+        """Positions of the rows to set aside."""
+        return np.flatnonzero((self.problem > 0) & ~self.nothing)
+
+    def text_frame(self, rows: Array) -> pd.DataFrame:
+        """Return the text of the fed columns of some rows, as it stood in the file."""
+        return pd.DataFrame({name: _take(cells, rows) for name, cells in self.texts.items()})
+
+
+def _take(cells: pa.Array | Texts, rows: Array) -> Array:
+    if isinstance(cells, Texts):
+        return cells.take(rows)
+    texts = cells.take(pa.array(rows, type=pa.int64())).to_pylist()
+    return np.array([t.strip() or None for t in texts], dtype=object)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Judge:
+    """Judges rows; `patients` are the known ids, None while they are being read."""
+
+    problems: Problems
+    last_day: int
+    patients: frozenset[str] | None
+    _dates: dict[tuple[int, str], list[Any]] = field(default_factory=dict)
+
+    def rows(self, feed: Feed, file: ExportFile, rows: TextRows) -> Judged:
+        """Judge some rows of `file` by every rule that one row alone can break."""
+        cells = feed.texts(file, rows)
+        kept = {
+            name: given if isinstance(given, Texts) or self._is_instant(feed, name)
+            else Texts.of(given)
+            for name, given in cells.items()
+        }  # fmt: skip
+        nothing = self._nothing(feed, kept, len(rows))
+        problem = np.zeros(len(rows), dtype=np.int32)
+        parsed: dict[str, Parsed] = {}
+        times: dict[str, Times] = {}
+        measured = None
+        for name, texts in kept.items():
+            if self._is_instant(feed, name):
+                continue
+            if feed.schema.name in MEASURED_TABLES and name in ("value", "unit"):
+                continue
+            parsed[name] = parse(texts, self._how(feed, name), self.problems)
+            if name == "patient_id" and self.patients is not None:
+                self._refuse_unknown(parsed[name])
+            self._mark(problem, parsed[name].row_problem())
+            if feed.columns[name][0].kind == "date":
+                given = ~texts.empty
+                self._tally(feed, file, rows, name, given, parsed[name].row_problem())
+        for name in kept:
+            if self._is_instant(feed, name):
+                times[name], broken = self._times(feed, name, kept[name], parsed)
+                self._mark(problem, broken)
+                self._tally(feed, file, rows, name, ~times[name].missing, broken)
+        if feed.schema.name in MEASURED_TABLES:
+            measured = self._measured(feed, file, rows, kept)
+            self._mark(problem, measured.problem)
+        self._mark(problem, self._out_of_order(feed, parsed, times, len(rows)))
+        return Judged(
+            lines=rows.lines,
+            problem=problem,
+            nothing=nothing,
+            parsed=parsed,
+            texts=kept,
+            measured=measured,
+            times=times,
+        )
+
+    def _tally(
+        self, feed: Feed, file: ExportFile, rows: TextRows, name: str, given: Array, broken: Array
+    ) -> None:
+        """Count the dates given and those that do not fit, for `refuse_unread_dates`."""
+        unread = [i for i, p in enumerate(self.problems.known) if p and p.rule == "not a date"]
+        failed = np.flatnonzero(given & np.isin(broken, unread))
+        tally = self._dates.setdefault((feed.number, name), [0, 0, ""])
+        tally[0] += int(given.sum())
+        tally[1] += len(failed)
+        if len(failed) and not tally[2]:
+            tally[2] = f"{file.name}, line {rows.lines[failed[0]]}"
+
+    def refuse_unread_dates(self, feed: Feed) -> None:
+        """Raise where not one date of a column fits its order: then the order is wrong, not rows.
+
+        Raises
+        ------
+        SettingsError
+            Names the column, the order and the first line.
+        """
+        for name, (_, spec) in feed.columns.items():
+            given, failed, first = self._dates.get((feed.number, name), (0, 0, ""))
+            if given >= 2 and failed == given:
+                raise feed.error(
+                    ("columns", name),
+                    f"{first}: not written '{spec.dates or feed.source.dates}', and none of the "
+                    f"{given} others is. Set `dates` of this source or column, in words such as "
+                    "day.month.year.",
+                )
+
+    @staticmethod
+    def _mark(problem: Array, further: Array) -> None:
+        np.copyto(problem, further, where=problem == 0, casting="unsafe")
+
+    @staticmethod
+    def _is_instant(feed: Feed, name: str) -> bool:
+        return feed.columns[name][0].kind == "instant"
+
+    def _how(self, feed: Feed, name: str) -> Reading:
+        column, spec = feed.columns[name]
+        dated = column.kind == "date" or spec.dates is not None
+        return Reading(
+            column=column,
+            spec=spec,
+            decimal=spec.decimal or feed.source.decimal,
+            missing=feed.source.missing,
+            patterns=feed.patterns(name) if dated else (),
+            last_day=self.last_day,
+        )
+
+    def _refuse_unknown(self, ids: Parsed) -> None:
+        assert self.patients is not None
+        for i, patient_id in enumerate(ids.values):
+            if patient_id is not None and not ids.problem[i] and patient_id not in self.patients:
+                ids.problem[i] = self.problems.number(
+                    "unknown patient", "patient_id: not among the patients"
+                )
+
+    def _nothing(self, feed: Feed, texts: dict[str, pa.Array | Texts], n: int) -> Array:
+        """Return which rows are empty in every fed column, or in the one that tells."""
+        read = [name for name in texts if feed.columns[name][1].column is not None]
+        read.sort(key=lambda name: self._is_instant(feed, name))  # those cost most, and go last
+        nothing = np.full(n, bool(read))
+        for name in read:
+            if nothing.any():
+                nothing &= self._no_text(feed, name, texts[name])
+        if feed.telling:
+            nothing |= self._no_text(feed, feed.telling, texts[feed.telling])
+        return nothing
+
+    def _no_text(self, feed: Feed, name: str, cells: pa.Array | Texts) -> Array:
+        if not isinstance(cells, Texts):
+            trimmed = pc.utf8_trim_whitespace(cells)
+            return pc.equal(pc.binary_length(trimmed), 0).to_numpy(zero_copy_only=False)
+        spec = feed.columns[name][1]
+        missing = ("", *feed.source.missing, *spec.missing)
+        none = [text in missing and text not in (spec.codes or {}) for text in cells.different]
+        return np.array([*none, True])[cells.codes]
+
+    def _measured(
+        self, feed: Feed, file: ExportFile, rows: TextRows, texts: dict[str, pa.Array | Texts]
+    ) -> Measured:
+        spec = feed.columns["value"][1]
+        units = HBA1C_UNITS if feed.schema.name == "hba1c" else GLUCOSE_UNITS
+        beside: Texts | None = None
+        if "unit" in texts:
+            beside = self._with_our_units(feed, texts["unit"])
+        elif spec.unit_column is not None:
+            beside = Texts.of(feed.beside(spec.unit_column, file, rows))
+            texts["unit"] = beside
+        value = texts["value"]
+        assert isinstance(value, Texts)
+        measured = parse_measured(value, beside, self._how(feed, "value"), units, self.problems)
+        return Measured(
+            value=measured.value,
+            unit=measured.unit,
+            capped=measured.capped,
+            problem=outside_belief(measured, units, self.problems),
+        )
+
+    def _with_our_units(self, feed: Feed, cells: pa.Array | Texts) -> Texts:
+        assert isinstance(cells, Texts)
+        spec = feed.columns["unit"][1]
+        words = {**(spec.units or {}), **(spec.codes or {})}
+        missing = (*feed.source.missing, *spec.missing)
+        ours = tuple("" if t in missing else words.get(t, t) for t in cells.different)
+        return Texts(codes=cells.codes, different=ours)
+
+    def _times(
+        self, feed: Feed, name: str, cells: pa.Array | Texts, parsed: dict[str, Parsed]
+    ) -> tuple[Times, Array]:
+        """Return the instants of a column and the problem of each row."""
+        if isinstance(cells, Texts):
+            cells = pa.array(cells.take(np.arange(len(cells.codes))), type=pa.string())
+        column, spec = feed.columns[name]
+        words = ("", *feed.source.missing, *spec.missing, *spec.never)
+        moments, missing = self._moments(cells, feed.patterns(name), words)
+        fits = moments.fits & (moments.day >= FIRST_DAY) & (moments.day < 200_000)
+        local = np.where(fits, moments.local, 0)
+        declared = self._declared_offset(parsed, len(local))
+        given = moments.offset.astype(np.int64)
+        given = np.where(given == NO_OFFSET, declared, given)
+        has = given != NO_OFFSET
+        utc = local - np.where(has, given, 0) * MICROSECONDS_PER_MINUTE
+        offset = np.where(has, given, 0).astype(np.int16)
+        exists, apart = np.ones(len(local), dtype=bool), np.zeros(len(local), dtype=np.int16)
+        bare = np.flatnonzero(fits & ~has)
+        if len(bare):
+            found = instants_of(local[bare], feed.zone)
+            utc[bare], offset[bare] = found.utc, found.offset
+            exists[bare], apart[bare] = found.exists, found.apart
+        marked = np.flatnonzero(fits & moments.utc_mark & (declared == NO_OFFSET))
+        if len(marked):
+            offset[marked] = offsets_at(utc[marked], feed.zone)
+        marked = np.flatnonzero(fits & moments.utc_mark & (declared != NO_OFFSET))
+        offset[marked] = declared[marked]
+        local = utc + offset.astype(np.int64) * MICROSECONDS_PER_MINUTE
+        problem = np.zeros(len(local), dtype=np.int32)
+        if column.required:
+            problem[missing] = self.problems.number("missing value", f"no {name}")
+        problem[~missing & ~fits] = self.problems.number(
+            "not a date", f"{name}: not a time written as declared"
+        )
+        late = fits & ((local // MICROSECONDS_PER_DAY) > self.last_day)
+        problem[late] = self.problems.number("after the export", f"{name}: lies after the export")
+        lost = fits & ~exists
+        if name == "time":
+            problem[lost] = self.problems.number(
+                NO_SUCH_TIME, f"{name}: the clock skipped this time in {feed.zone}"
+            )
+        else:
+            missing = missing | lost | (apart > 0)
+        times = Times(
+            utc=utc, local=local, offset=offset, apart=apart, missing=missing, bare=len(bare)
+        )
+        return times, problem
+
+    def _moments(
+        self, cells: pa.Array, patterns: tuple[DatePattern, ...], words: tuple[str, ...]
+    ) -> tuple[Moments, Array]:
+        """Return what the texts say, and which of them are missing.
+
+        Blanks around a text and words for missing are looked for only among those that fit
+        nothing as they stand.
+        """
+        moments = read_moments(cells, patterns, last_day=self.last_day)
+        missing = np.zeros(len(cells), dtype=bool)
+        # A declared word may itself look like a date (9999-12-31 00:00): then all are looked at.
+        open_rows = np.flatnonzero(~moments.fits | (len(words) > 1))
+        if len(open_rows):
+            trimmed = pc.utf8_trim_whitespace(cells.take(pa.array(open_rows)))
+            gone = pc.fill_null(pc.is_in(trimmed, value_set=pa.array(words)), True)
+            missing[open_rows] = gone.to_numpy(zero_copy_only=False)
+            again = read_moments(trimmed, patterns, last_day=self.last_day)
+            for name in ("fits", "local", "offset", "utc_mark"):
+                getattr(moments, name)[open_rows] = getattr(again, name)
+        return moments, missing
+
+    @staticmethod
+    def _declared_offset(parsed: dict[str, Parsed], n: int) -> Array:
+        if "local_offset" not in parsed:
+            return np.full(n, NO_OFFSET, dtype=np.int64)
+        minutes = parsed["local_offset"].values[parsed["local_offset"].codes]
+        return np.where(np.isnan(minutes), NO_OFFSET, np.nan_to_num(minutes)).astype(np.int64)
+
+    def _out_of_order(
+        self, feed: Feed, parsed: dict[str, Parsed], times: dict[str, Times], n: int
+    ) -> Array:
+        problem = np.zeros(n, dtype=np.int32)
+        days = {
+            name: found.values[found.codes]
+            for name, found in parsed.items()
+            if feed.columns[name][0].kind == "date"
+        }
+        if "placed_on" not in days and "placed_at" in times:
+            days["placed_on"] = local_day(times["placed_at"])
+        for later, earlier in NOT_BEFORE.get(feed.schema.name, ()):
+            if later in days and earlier in days:
+                broken = (days[later] < days[earlier]) & (problem == 0)
+                problem[broken] = self.problems.number(
+                    "wrong order", f"{later} lies before {earlier}"
+                )
+        return problem
+
+
+def local_day(times: Times) -> Array:
+    """Return the local calendar day of each instant as datetime64[ns], NaT where missing."""
+    days = (times.local // MICROSECONDS_PER_DAY).astype("datetime64[D]").astype("datetime64[ns]")
+    days[times.missing] = np.datetime64("NaT")
+    return days

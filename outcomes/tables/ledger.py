@@ -1,0 +1,211 @@
+"""The account of an intake: every row read is kept, set aside, a repeat, or has nothing to give."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from typing import Any, Final
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from outcomes.errors import OutcomesError
+from outcomes.tables.study import ACCOUNTING, FINDINGS, SET_ASIDE
+
+Array = npt.NDArray[Any]
+
+# Rule: what the finding says of the rows, and what to do about them.
+RULES: Final = {
+    "fields": ("have more or fewer fields than headings", "Correct these lines, or the separator."),
+    "missing value": ("lack a value that the table needs", "Fill the cells in the export."),
+    "not a date": ("have a date that is not written as declared", "Correct them, or `dates`."),
+    "not a number": ("have a value that is not a number", "Correct them, or the decimal mark."),
+    "out of range": ("have a value that nobody believes", "Correct the value or its unit."),
+    "no unit": ("have a value without a unit", "Declare `unit` or `unit_column`."),
+    "no single unit": ("name two units", "Correct the cell or the declared unit."),
+    "beyond a limit": ("give a limit instead of a value", "Enter the laboratory's value."),
+    "unknown code": ("hold a code that is not declared", "Add the code in sources.toml."),
+    "unknown patient": ("name a patient who is not in patients", "Complete the patients export."),
+    "after the export": ("are dated after the export", "Correct the date, or exported_on."),
+    "wrong order": ("end before they begin", "Correct the dates in the export."),
+    "no such time": ("have a clock time that the zone skips", "Export times with their offset."),
+    "repeated hour": (
+        "fall into the hour that comes twice, and their order does not tell which",
+        "Export times with their offset.",
+    ),
+    "two values at one time": ("give two values for one time", "Find out which one is right."),
+    "two draws on one day": (
+        "give different HbA1c values for one day and method",
+        "Find out which one is right.",
+    ),
+    "same id": ("share an id with another row that differs", "Correct the ids in the export."),
+}
+
+
+@dataclass(kw_only=True)
+class Entry:
+    """The account of one file for one table."""
+
+    file: str
+    table: str
+    read: int = 0
+    kept: int = 0
+    aside: int = 0
+    repeats: int = 0
+    nothing: int = 0
+
+    @property
+    def balanced(self) -> bool:
+        """Whether every row read has one place."""
+        return self.read == self.kept + self.aside + self.repeats + self.nothing
+
+
+@dataclass(kw_only=True, eq=False, repr=False)
+class Ledger:
+    """Collects the account, the rows set aside and the notes; entries are numbered from 0."""
+
+    entries: list[Entry] = field(default_factory=list)
+    _aside: dict[str, list[pd.DataFrame]] = field(default_factory=dict)
+    _notes: list[dict[str, Any]] = field(default_factory=list)
+
+    def open(self, file: str, table: str) -> int:
+        """Begin the account of a file for a table; return its number."""
+        self.entries.append(Entry(file=file, table=table))
+        return len(self.entries) - 1
+
+    def set_aside(
+        self, entry: Array, line: Array, rule: Any, reason: Any, texts: pd.DataFrame
+    ) -> None:
+        """Keep rows out: their entry numbers, lines, rules, reasons, and fed columns as text."""
+        if not len(line):
+            return
+        table = self.entries[int(entry[0])].table
+        about = pd.DataFrame(
+            {"entry": entry, "line": line, "rule": rule, "reason": reason}
+        ).reset_index(drop=True)
+        self._aside.setdefault(table, []).append(
+            pd.concat([about, texts.reset_index(drop=True)], axis=1)
+        )
+
+    def repeat(self, entry: Array) -> None:
+        """Count exact repeats by the entry number of each."""
+        for number, count in zip(*np.unique(entry, return_counts=True), strict=True):
+            self.entries[int(number)].repeats += int(count)
+
+    def keep(self, entry: Array) -> None:
+        """Count rows kept by the entry number of each."""
+        for number, count in zip(*np.unique(entry, return_counts=True), strict=True):
+            self.entries[int(number)].kept += int(count)
+
+    def note(
+        self, rule: str, table: str, file: str | None, rows: int, sentence: str, mend: str
+    ) -> None:
+        """Add a note; rows of the same rule, table and file are added up by the caller."""
+        self._notes.append(
+            {
+                "rule": rule, "severity": "note", "table": table, "file": file, "rows": rows,
+                "sentence": sentence, "mend": mend,
+            }
+        )  # fmt: skip
+
+    def close_table(self, table: str) -> None:
+        """Take repeats out of the rows set aside for `table`, and count what is left.
+
+        Rows that repeat another one in every fed column are repeats first: they are told once.
+        Rows that could not be cut into fields have no columns to compare and all stay.
+        """
+        parts = self._aside.pop(table, [])
+        if not parts:
+            return
+        rows = pd.concat(parts, ignore_index=True)
+        rows = rows.sort_values(["entry", "line"], kind="stable", ignore_index=True)
+        fed = [c for c in rows.columns if c not in ("entry", "line", "rule", "reason")]
+        # Judged by the whole table (two values, same id), a row has lost its repeats already.
+        alone = rows["rule"].isin(ONE_ROW_RULES).to_numpy()
+        repeated = np.zeros(len(rows), dtype=bool)
+        if fed and alone.any():
+            repeated[alone] = rows.loc[alone, fed].duplicated().to_numpy()
+        self.repeat(rows.loc[repeated, "entry"].to_numpy())
+        rows = rows.loc[~repeated]
+        for number, count in rows["entry"].value_counts().items():
+            self.entries[int(str(number))].aside += int(count)
+        self._aside[table] = [rows]
+
+    def accounting(self) -> pd.DataFrame:
+        """Return the account, one row per entry.
+
+        Raises
+        ------
+        OutcomesError
+            A row has no place or two: a mistake in the toolkit, never in the data.
+        """
+        wrong = [entry for entry in self.entries if not entry.balanced]
+        if wrong:
+            raise OutcomesError(
+                f"intake: {wrong[0].file}, {wrong[0].table}: rows do not add up ({wrong[0]}). "
+                "Please report this."
+            )
+        rows = {
+            "file": [e.file for e in self.entries],
+            "table": [e.table for e in self.entries],
+            "rows_read": [e.read for e in self.entries],
+            "rows_kept": [e.kept for e in self.entries],
+            "rows_set_aside": [e.aside for e in self.entries],
+            "exact_repeats": [e.repeats for e in self.entries],
+            "rows_without_value": [e.nothing for e in self.entries],
+        }
+        kinds = {c.name: "Int64" if c.kind == "integer" else "object" for c in ACCOUNTING.columns}
+        return pd.DataFrame(rows).astype(kinds)
+
+    def all_set_aside(self) -> pd.DataFrame:
+        """Return every row kept out, with the declared columns of all tables as text."""
+        parts = [rows for kept in self._aside.values() for rows in kept if len(rows)]
+        if not parts:
+            return SET_ASIDE.empty()
+        rows = pd.concat(parts, ignore_index=True)
+        entries = [self.entries[i] for i in rows["entry"]]
+        told = pd.DataFrame(
+            {
+                "file": np.array([e.file for e in entries], dtype=object),
+                "line": pd.array(rows["line"].to_numpy(), dtype="Int64"),
+                "table": np.array([e.table for e in entries], dtype=object),
+                "rule": rows["rule"].astype(object),
+                "reason": rows["reason"].astype(object),
+            }
+        )
+        further = rows.drop(columns=["entry", "line", "rule", "reason"]).astype(object)
+        # A fed column may carry a name of ours (`table` has none today); ours go first.
+        further = further.rename(columns={c: f"{c}_" for c in further.columns if c in told})
+        return pd.concat([told, further.where(further.notna(), None)], axis=1)
+
+    def findings(self) -> pd.DataFrame:
+        """Return what was set aside by rule and file, the most rows first, then the notes."""
+        rows = self.all_set_aside()
+        found: list[dict[str, Any]] = []
+        read = {(e.table, e.file): 0 for e in self.entries}
+        for entry in self.entries:
+            read[entry.table, entry.file] += entry.read
+        for (table, file, rule), count in _counts(rows):
+            what, mend = RULES[rule]
+            found.append(
+                {
+                    "rule": rule, "severity": "set aside", "table": table, "file": file,
+                    "rows": count, "mend": mend,
+                    "sentence": f"{file}: {count} of {read[table, file]} rows {what}; set aside.",
+                }
+            )  # fmt: skip
+        frame = pd.DataFrame([*found, *self._notes], columns=list(FINDINGS.names))
+        return frame.astype({n: "Int64" if n == "rows" else "object" for n in FINDINGS.names})
+
+
+def _counts(rows: pd.DataFrame) -> Iterable[tuple[tuple[str, str, str], int]]:
+    counts = rows.groupby(["table", "file", "rule"], sort=True).size()
+    ordered = counts.sort_values(ascending=False, kind="stable")
+    return [((str(t), str(f), str(r)), int(n)) for (t, f, r), n in ordered.items()]
+
+
+WHOLE_TABLE_RULES: Final = frozenset(
+    {"two values at one time", "two draws on one day", "same id", "repeated hour"}
+)
+ONE_ROW_RULES: Final = frozenset(RULES) - WHOLE_TABLE_RULES - {"fields"}

@@ -1,0 +1,290 @@
+"""Readings and fingersticks: millions of rows collected by patient, then judged patient by patient.
+
+Rows are kept as plain numbers. Beyond some millions they are spilled to files of some patients
+each, so that memory stays bounded whatever the number of readings.
+"""
+
+from __future__ import annotations
+
+import shutil
+import tempfile
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Final
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from outcomes.tables.declared import GLUCOSE_UNITS
+from outcomes.tables.judging import MICROSECONDS_PER_DAY, REPEATED_HOUR, Judged
+from outcomes.tables.ledger import Ledger
+from outcomes.tables.reading_store import ReadingBlock
+from outcomes.tables.zones import MICROSECONDS_PER_MINUTE
+
+Array = npt.NDArray[Any]
+
+ROW: Final = np.dtype(
+    [
+        ("patient", np.int32), ("sensor", np.int32), ("entry", np.int32), ("line", np.int32),
+        ("time", np.int64), ("offset", np.int16), ("apart", np.int16),
+        ("value", np.float64), ("unit", np.int8), ("capped", np.int8), ("flag", np.int8),
+    ]
+)  # fmt: skip
+HELD_ROWS: Final = 6_000_000
+BUCKETS: Final = 64
+MOST_BACK_STEPS: Final = 0.001  # share of steps back that still counts as a file in order
+TWO_VALUES: Final = "two values at one time"
+
+
+@dataclass(kw_only=True, eq=False, repr=False)
+class Names:
+    """Ids numbered in the order of their first appearance."""
+
+    numbers: dict[str, int] = field(default_factory=dict)
+    names: list[str] = field(default_factory=list)
+
+    def number(self, name: str | None) -> int:
+        """Return the number of a name; -1 for None."""
+        if name is None:
+            return -1
+        if name not in self.numbers:
+            self.numbers[name] = len(self.names)
+            self.names.append(name)
+        return self.numbers[name]
+
+
+@dataclass(kw_only=True, eq=False, repr=False)
+class TimedRows:
+    """Collects good rows, and gives them back one patient at a time. Used as a context."""
+
+    patients: Names = field(default_factory=Names)
+    sensors: Names = field(default_factory=Names)
+    _held: list[Array] = field(default_factory=list)
+    _count: int = 0
+    _spill: Path | None = None
+
+    def __enter__(self) -> TimedRows:
+        """Begin."""
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        at: TracebackType | None,
+    ) -> None:
+        """Remove what was spilled."""
+        if self._spill is not None:
+            shutil.rmtree(self._spill, ignore_errors=True)
+
+    def add(self, judged: Judged, entry: int) -> None:
+        """Take the good rows of a judged part of a file."""
+        good = judged.good
+        if not len(good):
+            return
+        measured, times = judged.measured, judged.times["time"]
+        assert measured is not None
+        rows = np.empty(len(good), dtype=ROW)
+        rows["patient"] = self._numbers(judged, "patient_id", self.patients, good)
+        rows["sensor"] = self._numbers(judged, "sensor_id", self.sensors, good)
+        rows["entry"], rows["line"] = entry, judged.lines[good]
+        rows["time"], rows["offset"] = times.utc[good], times.offset[good]
+        rows["apart"] = times.apart[good]
+        rows["value"], rows["unit"] = measured.value[good], measured.unit[good]
+        rows["capped"] = measured.capped[good]
+        rows["flag"] = self._flags(judged, good)
+        self._held.append(rows)
+        self._count += len(rows)
+        if self._count >= HELD_ROWS:
+            self._spill_held()
+
+    @staticmethod
+    def _numbers(judged: Judged, name: str, names: Names, good: Array) -> Array:
+        if name not in judged.parsed:
+            return np.full(len(good), -1, dtype=np.int32)
+        ids = judged.parsed[name]
+        numbers = np.array([names.number(i) for i in ids.values], dtype=np.int32)
+        return numbers[ids.codes[good]]
+
+    @staticmethod
+    def _flags(judged: Judged, good: Array) -> Array:
+        if "used_for_calibration" not in judged.parsed:
+            return np.full(len(good), -1, dtype=np.int8)
+        flags = judged.parsed["used_for_calibration"]
+        codes = np.array([-1 if f is None else int(f) for f in flags.values], dtype=np.int8)
+        return codes[flags.codes[good]]
+
+    def _spill_held(self) -> None:
+        if self._spill is None:
+            self._spill = Path(tempfile.mkdtemp(prefix="outcomes-intake-"))
+        rows = np.concatenate(self._held)
+        bucket = (rows["patient"] % BUCKETS).astype(np.int8)
+        order = np.argsort(bucket, kind="stable")
+        ends = np.cumsum(np.bincount(bucket, minlength=BUCKETS))
+        for number, end in enumerate(ends):
+            start = ends[number - 1] if number else 0
+            if end > start:
+                with (self._spill / str(number)).open("ab") as file:
+                    rows[order[start:end]].tofile(file)
+        self._held, self._count = [], 0
+
+    def by_patient(self) -> Iterator[tuple[str, Array]]:
+        """Yield each patient's id and rows, in the order in which files and lines were read."""
+        if self._spill is None:
+            yield from self._patients_of(self._held)
+            return
+        self._spill_held()
+        for path in sorted(self._spill.iterdir()):
+            yield from self._patients_of([np.fromfile(path, dtype=ROW)])
+
+    def _patients_of(self, parts: list[Array]) -> Iterator[tuple[str, Array]]:
+        if not parts:
+            return
+        rows = np.concatenate(parts) if len(parts) > 1 else parts[0]
+        order = np.argsort(rows["patient"], kind="stable")
+        numbers = rows["patient"][order]
+        starts = np.flatnonzero(np.diff(numbers, prepend=-1))
+        for start, end in zip(starts, [*starts[1:], len(order)], strict=True):
+            yield self.patients.names[numbers[start]], rows[order[start:end]]
+
+
+def place_repeated_hour(rows: Array) -> tuple[Array, Array]:
+    """Decide by the order in the file which passing of a repeated hour each row belongs to.
+
+    Where a sensor's rows of one file run in order, forwards or backwards, the one step back inside
+    the hour divides its first passing from its second. Where there is no such step, or more than
+    one, or the file is not in order elsewhere either (a few blocks of repeats are allowed for),
+    nothing tells the passings apart.
+
+    Returns
+    -------
+    rows : the same rows with their instants put right
+    lost : which of them cannot be placed
+    """
+    lost = np.zeros(len(rows), dtype=bool)
+    if not (rows["apart"] > 0).any():
+        return rows, lost
+    rows = rows.copy()
+    clock = rows["time"] + rows["offset"].astype(np.int64) * MICROSECONDS_PER_MINUTE
+    twice = rows["apart"] > 0
+    for entry, sensor in {(int(e), int(s)) for e, s in rows[["entry", "sensor"]][twice]}:
+        places = np.flatnonzero((rows["entry"] == entry) & (rows["sensor"] == sensor))
+        places = places[np.argsort(rows["line"][places], kind="stable")]
+        steps = np.diff(clock[places])
+        if (steps < 0).sum() > (steps > 0).sum():
+            places = places[::-1]
+            steps = -steps[::-1]
+        _place_sequence(rows, lost, places, steps, clock)
+    return rows, lost
+
+
+def _place_sequence(rows: Array, lost: Array, places: Array, steps: Array, clock: Array) -> None:
+    """Place the runs of rows in a repeated hour, of one file and sensor, in the order read."""
+    twice = rows["apart"][places] > 0
+    outside = ~(twice[1:] & twice[:-1])
+    in_order = (steps[outside] < 0).sum() <= MOST_BACK_STEPS * max(outside.sum(), 1) + 1
+    day = clock[places] // MICROSECONDS_PER_DAY
+    begins = np.flatnonzero(twice & np.append(True, outside | (np.diff(day) != 0)))
+    ends = np.flatnonzero(twice & np.append(outside | (np.diff(day) != 0), True))
+    for first, last in zip(begins, ends, strict=True):
+        back = np.flatnonzero(steps[first:last] < 0)
+        between = (first == 0 or steps[first - 1] >= 0) and (last == len(steps) or steps[last] >= 0)
+        if not (in_order and between and len(back) == 1):
+            lost[places[first : last + 1]] = True
+            continue
+        later = places[first + back[0] + 1 : last + 1]
+        rows["time"][later] += rows["apart"][later].astype(np.int64) * MICROSECONDS_PER_MINUTE
+        rows["offset"][later] -= rows["apart"][later]
+
+
+def settled(
+    table: str, patient_id: str, rows: Array, names: list[str], ledger: Ledger, by_sensor: bool
+) -> Array:
+    """Return a patient's rows to keep; the others are counted in `ledger`.
+
+    Repeats go first, then all values of a time that has more than one.
+    """
+    rows, lost = place_repeated_hour(rows)
+    if lost.any():
+        reason = "time: falls into the hour that comes twice, and the order does not tell which"
+        texts = _texts(patient_id, rows[lost], names)
+        unplaced = rows[lost]
+        told = texts.duplicated().to_numpy() if len(texts) else np.zeros(0, dtype=bool)
+        ledger.repeat(unplaced["entry"][told])
+        unplaced, texts = unplaced[~told], texts.loc[~told]
+        ledger.set_aside(unplaced["entry"], unplaced["line"], REPEATED_HOUR, reason, texts)
+        rows = rows[~lost]
+    # Most times stand once; only the others are looked at closely.
+    order = np.argsort(rows["time"], kind="stable")
+    time = rows["time"][order]
+    equal = time[1:] == time[:-1]
+    if not equal.any():
+        ledger.keep(rows["entry"])
+        return rows
+    shared = np.zeros(len(rows), dtype=bool)
+    shared[order[1:][equal]] = shared[order[:-1][equal]] = True
+    kept = _settled_times(patient_id, rows[shared], names, ledger, by_sensor)
+    rows = np.concatenate([rows[~shared], kept])
+    ledger.keep(rows["entry"])
+    return rows
+
+
+def _settled_times(
+    patient_id: str, rows: Array, names: list[str], ledger: Ledger, by_sensor: bool
+) -> Array:
+    sensor = rows["sensor"] if by_sensor else np.zeros(len(rows), dtype=np.int32)
+    content = (rows["flag"], rows["capped"], rows["unit"], rows["value"])
+    order = np.lexsort((rows["line"], rows["entry"], *content, sensor, rows["time"]))
+    rows, sensor = rows[order], sensor[order]
+    one_time = _same_as_before(rows["time"], sensor)
+    repeated = one_time & _same_as_before(*(rows[n] for n in ("flag", "capped", "unit", "value")))
+    ledger.repeat(rows["entry"][repeated])
+    rows, sensor = rows[~repeated], sensor[~repeated]
+    one_time = _same_as_before(rows["time"], sensor)
+    clash = one_time | np.append(one_time[1:], False)
+    if clash.any():
+        reason = "time: another value stands at the same time"
+        texts = _texts(patient_id, rows[clash], names)
+        ledger.set_aside(rows["entry"][clash], rows["line"][clash], TWO_VALUES, reason, texts)
+    return rows[~clash]
+
+
+def _same_as_before(*columns: Array) -> Array:
+    same = np.ones(len(columns[0]), dtype=bool)
+    same[:1] = False
+    for values in columns:
+        same[1:] &= values[1:] == values[:-1]
+    return same
+
+
+def _texts(patient_id: str, rows: Array, names: list[str]) -> pd.DataFrame:
+    sensor = np.array([*names, None], dtype=object)[rows["sensor"]]
+    instants = rows["time"].astype("datetime64[us]").astype("datetime64[s]")
+    return pd.DataFrame(
+        {
+            "patient_id": np.full(len(rows), patient_id, dtype=object),
+            "time": np.array([f"{t}Z" for t in instants], dtype=object),
+            "value": np.array([f"{v:g}" for v in rows["value"]], dtype=object),
+            "unit": np.array(GLUCOSE_UNITS, dtype=object)[rows["unit"]],
+            "sensor_id": sensor,
+        }
+    )
+
+
+def block_of(patient_id: str, rows: Array, names: list[str]) -> ReadingBlock:
+    """Return the kept rows of a patient as a block for the study."""
+    used, sensor = np.unique(rows["sensor"], return_inverse=True)
+    nameless = int(bool(len(used)) and used[0] == -1)
+    return ReadingBlock(
+        patient_id=patient_id,
+        time=rows["time"],
+        local_offset=rows["offset"],
+        value=rows["value"],
+        unit=rows["unit"],
+        capped=rows["capped"],
+        sensor=sensor - nameless,
+        sensors=tuple(names[i] for i in used[nameless:]),
+    )

@@ -1,0 +1,396 @@
+"""The text of one column to typed values, with a reason for every text that cannot be read.
+
+A column is taken apart into its different texts, each text is read once, and the rows follow by
+their codes; so millions of rows cost as much as their different texts. A text is read by what
+`sources.toml` declares for its column (codes, words for missing, decimal mark, date order, unit)
+or not at all.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from typing import Any, Final
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import pyarrow as pa
+
+from outcomes.plan.sources import ColumnSource
+from outcomes.schema import Column
+from outcomes.tables.dates import FIRST_DAY, DatePattern, read_moments
+
+Array = npt.NDArray[Any]
+
+NUMBER: Final = re.compile(r"[+-]?(\d+(?P<mark>[.,])?\d*|(?P<bare>[.,])\d+)")
+MEASURED: Final = re.compile(
+    r"(?P<beyond>[<>≤≥])?\s*(?P<number>[+-]?\d*[.,]?\d+)\s*(?P<unit>[^\d\s].*)?"
+)
+FLAGS: Final = {"true": True, "false": False, "yes": True, "no": False}
+# Readings outside are a unit that was mistaken or a fault of the export, whatever the sensor.
+BELIEVED_GLUCOSE: Final = {"mg/dL": (10.0, 1000.0), "mmol/L": (0.5, 60.0)}
+BELIEVED_HBA1C: Final = {"%": (3.0, 20.0), "mmol/mol": (9.0, 195.0)}
+
+
+@dataclass(frozen=True, kw_only=True)
+class Problem:
+    """Why a text cannot be used: the short name of the rule, and the reason in words."""
+
+    rule: str
+    reason: str
+
+
+@dataclass(kw_only=True, eq=False, repr=False)
+class Problems:
+    """Numbered problems; number 0 is none."""
+
+    known: list[Problem | None] = field(default_factory=lambda: [None])
+    _numbers: dict[Problem, int] = field(default_factory=dict)
+
+    def number(self, rule: str, reason: str) -> int:
+        """Return the number of a problem, the same for the same words."""
+        problem = Problem(rule=rule, reason=reason)
+        if problem not in self._numbers:
+            self._numbers[problem] = len(self.known)
+            self.known.append(problem)
+        return self._numbers[problem]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False, repr=False)
+class Texts:
+    """A column of text as codes into its different texts, trimmed; "" where there is none."""
+
+    codes: Array
+    different: tuple[str, ...]
+
+    @classmethod
+    def of(cls, cells: pa.Array) -> Texts:
+        """Take a column apart."""
+        encoded = cells.dictionary_encode()
+        return cls(
+            codes=encoded.indices.to_numpy(zero_copy_only=False),
+            different=tuple(text.strip() for text in encoded.dictionary.to_pylist()),
+        )
+
+    @classmethod
+    def same(cls, text: str, n: int) -> Texts:
+        """Return a column of one constant text."""
+        return cls(codes=np.zeros(n, dtype=np.int32), different=(text.strip(),))
+
+    def take(self, rows: Array) -> Array:
+        """Return the texts of some rows, None where there is none."""
+        texts = np.array([t or None for t in self.different] + [None], dtype=object)
+        return texts[self.codes[rows]]
+
+    @property
+    def empty(self) -> Array:
+        """Which rows have no text."""
+        none = np.array([not t for t in self.different] + [True])
+        return none[self.codes]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False, repr=False)
+class Parsed:
+    """Typed values of a column's different texts, and the codes by which rows find theirs."""
+
+    codes: Array
+    values: Array  # per different text; None, NaN or NaT where missing
+    missing: Array
+    problem: Array  # number of the problem per different text
+
+    def row_problem(self) -> Array:
+        """Return the number of the problem of each row."""
+        return self.problem[self.codes]
+
+    def row_missing(self) -> Array:
+        """Return which rows have no value."""
+        return self.missing[self.codes]
+
+    def series(self, column: Column, rows: Array) -> pd.Series:
+        """Return the values of some rows in the declared type of `column`."""
+        values = self.values[self.codes[rows]]
+        if column.kind == "integer":
+            return pd.Series(pd.array(values, dtype="float64")).astype("Int64")
+        if column.kind == "flag":
+            return pd.Series(pd.array(values, dtype="boolean"))
+        if column.kind == "date":
+            return pd.Series(values.astype("datetime64[ns]"))
+        return pd.Series(values, dtype="float64" if column.kind == "number" else "object")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Reading:
+    """How the texts of one column are to be read."""
+
+    column: Column
+    spec: ColumnSource
+    decimal: str
+    missing: tuple[str, ...]
+    patterns: tuple[DatePattern, ...]
+    last_day: int  # of the export, in days since 1970-01-01
+
+
+def parse(texts: Texts, how: Reading, problems: Problems) -> Parsed:
+    """Read the different texts of a column of any kind but an instant or a measured value."""
+    name = how.column.name
+    words: list[str] = []
+    problem = np.zeros(len(texts.different), dtype=np.int32)
+    for i, text in enumerate(texts.different):
+        word, unknown = _our_word(text, how)
+        words.append(word)
+        if unknown:
+            reason = f"{name}: '{text}' is not among the declared codes"
+            problem[i] = problems.number("unknown code", reason)
+    if how.column.kind == "date" or _is_year_of_date(how):
+        values = _dates(words, how, problem, problems)
+    else:
+        values = _one_by_one(words, how, problem, problems)
+    missing = np.array([not w for w in words], dtype=bool)
+    if how.column.required:
+        problem[missing & (problem == 0)] = problems.number("missing value", f"no {name}")
+    return Parsed(codes=texts.codes, values=values, missing=missing, problem=problem)
+
+
+def _our_word(text: str, how: Reading) -> tuple[str, bool]:
+    codes = how.spec.codes
+    if codes is not None and text in codes:
+        return codes[text].strip(), False
+    if not text or text in (*how.missing, *how.spec.missing):
+        return _word_for_missing(how.column), False
+    if how.column.kind == "date" and text in how.spec.never:
+        return "", False
+    return (text, False) if codes is None else ("", True)
+
+
+def _word_for_missing(column: Column) -> str:
+    # "Not recorded" is what the category unknown means; anything else would be a guess.
+    return "unknown" if column.required and "unknown" in column.categories else ""
+
+
+def _is_year_of_date(how: Reading) -> bool:
+    return how.column.kind == "integer" and how.column.unit == "year" and how.spec.dates is not None
+
+
+def _dates(words: list[str], how: Reading, problem: Array, problems: Problems) -> Array:
+    cells = pa.array([w or None for w in words], type=pa.string())
+    moments = read_moments(cells, how.patterns, last_day=how.last_day)
+    name, day = how.column.name, moments.day
+    given = np.array([bool(w) for w in words], dtype=bool)
+    for i in np.flatnonzero(given & ~(moments.fits & (day >= FIRST_DAY) & (day <= how.last_day))):
+        if not moments.fits[i]:
+            reason = f"{name}: '{words[i]}' is not a day written as declared"
+            problem[i] = problems.number("not a date", reason)
+        elif day[i] < FIRST_DAY:
+            reason = f"{name}: '{words[i]}' lies before 1850"
+            problem[i] = problems.number("not a date", reason)
+        else:
+            reason = f"{name}: '{words[i]}' lies after the export"
+            problem[i] = problems.number("after the export", reason)
+    good = given & (problem == 0)
+    days = np.where(good, day, 0).astype("datetime64[D]").astype("datetime64[ns]")
+    days[~good] = np.datetime64("NaT")
+    if how.column.kind == "date":
+        return days
+    years = days.astype("datetime64[Y]").astype(np.float64) + 1970
+    years[~good] = np.nan
+    return years
+
+
+def _one_by_one(words: list[str], how: Reading, problem: Array, problems: Problems) -> Array:
+    read = READERS[how.column.kind]
+    number = how.column.kind in ("number", "integer")
+    values = np.full(len(words), np.nan if number else None, dtype="float64" if number else object)
+    for i, word in enumerate(words):
+        if word and not problem[i]:
+            value, rule, reason = read(word, how)
+            if rule:
+                problem[i] = problems.number(rule, f"{how.column.name}: '{word}' {reason}")
+            else:
+                values[i] = value
+    return values
+
+
+Read = tuple[Any, str, str]
+
+
+def _read_text(word: str, how: Reading) -> Read:
+    return word, "", ""
+
+
+def _read_category(word: str, how: Reading) -> Read:
+    found = one_of(word, how.column.categories)
+    return (found, "", "") if found else (None, "unknown code", _not_one_of(how.column.categories))
+
+
+def _not_one_of(categories: tuple[str, ...]) -> str:
+    return f"is not one of {', '.join(categories)}"
+
+
+def one_of(word: str, categories: tuple[str, ...]) -> str | None:
+    """Return the category that is `word`, in whatever letter case, or None."""
+    if word in categories:
+        return word
+    return next((c for c in categories if c.casefold() == word.casefold()), None)
+
+
+def _read_flag(word: str, how: Reading) -> Read:
+    flag = FLAGS.get(word.casefold())
+    return (flag, "", "") if flag is not None else (None, "unknown code", "is neither yes nor no")
+
+
+def number_of(word: str, decimal: str) -> float | None:
+    """Return the number that `word` is with this decimal mark, or None.
+
+    Examples
+    --------
+    >>> number_of("7,2", ","), number_of("7,2", "."), number_of("1e5", ".")
+    (7.2, None, None)
+    """
+    match = NUMBER.fullmatch(word)
+    if match is None:
+        return None
+    mark = match["mark"] or match["bare"]
+    if mark not in (None, decimal):
+        return None
+    return float(word.replace(",", "."))
+
+
+def _read_number(word: str, how: Reading) -> Read:
+    value = number_of(word, how.decimal)
+    if value is None:
+        return None, "not a number", f"is not a number with the decimal mark '{how.decimal}'"
+    if how.column.kind == "integer" and value != int(value):
+        return None, "not a number", "is not a whole number"
+    low, high = how.column.low, how.column.high
+    if (low is not None and value < low) or (high is not None and value > high):
+        return None, "out of range", f"lies outside {low:g} to {high:g} {how.column.unit}".rstrip()
+    return value, "", ""
+
+
+READERS: Final[Mapping[str, Callable[[str, Reading], Read]]] = {
+    "id": _read_text,
+    "text": _read_text,
+    "category": _read_category,
+    "flag": _read_flag,
+    "number": _read_number,
+    "integer": _read_number,
+}
+
+
+# --- measured values: a number, its unit, and words beyond a limit -------------------------------
+
+
+@dataclass(frozen=True, kw_only=True, eq=False, repr=False)
+class Measured:
+    """Values with their units, one entry a row; `unit` an index into the units, -1 where none.
+
+    A word beyond a limit (LOW, HIGH) enters as that limit *in mg/dL*, 40 or 400 unless declared,
+    also in a file of mmol/L: the limit is exact in whole mg/dL and in no tenth of a mmol/L, so the
+    mean is exact, and 40 lies below 54 just as LOW lies below 3.0. `<40` is its number in its unit.
+    """
+
+    value: Array
+    unit: Array
+    capped: Array  # -1 below, 0, 1 above
+    problem: Array
+
+
+def parse_measured(
+    texts: Texts, unit_texts: Texts | None, how: Reading, units: tuple[str, ...], problems: Problems
+) -> Measured:
+    """Read values, whose unit stands in the text, beside it or in the declaration.
+
+    Parameters
+    ----------
+    texts, unit_texts : Texts
+        The value, and the unit of each row where it has a column of its own.
+    how : Reading
+        Of the value's column.
+    units : tuple of str
+        The units that the table knows.
+    """
+    n = len(texts.different)
+    value, capped = np.full(n, np.nan), np.zeros(n, dtype=np.int8)
+    inside, problem = np.full(n, -1, dtype=np.int8), np.zeros(n, dtype=np.int32)
+    final = np.zeros(n, dtype=bool)  # a word beyond a limit has its unit already
+    for i, text in enumerate(texts.different):
+        if not text or text in (*how.missing, *how.spec.missing):
+            problem[i] = problems.number("missing value", f"no {how.column.name}")
+            continue
+        read = _measured(text, how, units)
+        if isinstance(read, Problem):
+            problem[i] = problems.number(read.rule, f"{how.column.name}: '{text}' {read.reason}")
+        else:
+            value[i], inside[i], capped[i], final[i] = read
+    rows = texts.codes
+    beside, no_unit = _units_beside(unit_texts, len(rows), how, units, problems)
+    own = inside[rows]
+    unit = np.where(own >= 0, own, beside).astype(np.int8)
+    row_problem = problem[rows].copy()
+    clash = (own >= 0) & (beside >= 0) & (own != beside) & ~final[rows]
+    row_problem[(row_problem == 0) & clash] = problems.number(
+        "no single unit", f"{how.column.name}: the unit in the cell is not the unit declared"
+    )
+    row_problem = np.where((row_problem == 0) & (unit < 0), no_unit, row_problem)
+    return Measured(value=value[rows], unit=unit, capped=capped[rows], problem=row_problem)
+
+
+def _measured(
+    text: str, how: Reading, units: tuple[str, ...]
+) -> tuple[float, int, int, bool] | Problem:
+    glucose = "mg/dL" in units
+    if glucose and text.casefold() in {word.casefold() for word in how.spec.below}:
+        return how.spec.low_limit, units.index("mg/dL"), -1, True
+    if glucose and text.casefold() in {word.casefold() for word in how.spec.above}:
+        return how.spec.high_limit, units.index("mg/dL"), 1, True
+    match = MEASURED.fullmatch(text)
+    number = None if match is None else number_of(match["number"], how.decimal)
+    if match is None or number is None:
+        return Problem(
+            rule="not a number", reason=f"is not a number with the decimal mark '{how.decimal}'"
+        )
+    unit = -1
+    if match["unit"]:
+        word = (how.spec.units or {}).get(match["unit"].strip(), match["unit"].strip())
+        found = one_of(word, units)
+        if found is None:
+            return Problem(rule="not a number", reason=f"has no unit among {', '.join(units)}")
+        unit = units.index(found)
+    if match["beyond"] and not glucose:
+        return Problem(rule="beyond a limit", reason="is a limit, not a value")
+    beyond = {None: 0, "<": -1, "≤": -1, ">": 1, "≥": 1}[match["beyond"]]
+    return number, unit, beyond, False
+
+
+def _units_beside(
+    texts: Texts | None, n: int, how: Reading, units: tuple[str, ...], problems: Problems
+) -> tuple[Array, Array]:
+    """Return the unit declared or standing beside each row, and the problem if it is needed."""
+    none = problems.number("no unit", f"{how.column.name}: a value without a unit")
+    if texts is None and how.spec.unit is None:
+        return np.full(n, -1, dtype=np.int8), np.full(n, none, dtype=np.int32)
+    if texts is None:
+        texts = Texts.same(str(how.spec.unit), n)
+    unit = np.full(len(texts.different), -1, dtype=np.int8)
+    problem = np.full(len(texts.different), none, dtype=np.int32)
+    for i, text in enumerate(texts.different):
+        found = one_of((how.spec.units or {}).get(text, text), units)
+        if found is not None:
+            unit[i] = units.index(found)
+        elif text and text not in (*how.missing, *how.spec.missing):
+            problem[i] = problems.number("unknown code", f"unit: '{text}' {_not_one_of(units)}")
+    return unit[texts.codes], problem[texts.codes]
+
+
+def outside_belief(measured: Measured, units: tuple[str, ...], problems: Problems) -> Array:
+    """Return the problem of values that nobody believes, whatever the patient."""
+    believed = BELIEVED_HBA1C if "%" in units else BELIEVED_GLUCOSE
+    problem = measured.problem.copy()
+    for i, unit in enumerate(units):
+        low, high = believed[unit]
+        outside = (measured.unit == i) & ~((measured.value >= low) & (measured.value <= high))
+        number = problems.number("out of range", f"value: outside {low:g} to {high:g} {unit}")
+        problem[(problem == 0) & outside] = number
+    return problem

@@ -1,0 +1,61 @@
+"""Clock times of a zone to UTC: the hour that never was and the hour that comes twice."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+Array = npt.NDArray[Any]
+MICROSECONDS_PER_MINUTE: Final = 60_000_000
+NOT_A_TIME: Final = np.iinfo(np.int64).min
+
+
+@dataclass(frozen=True, kw_only=True, eq=False, repr=False)
+class Instants:
+    """Instants of clock times: int64 microseconds UTC, and minutes of the clock over UTC.
+
+    `exists` is false for a clock time that the zone skips. `apart` is 0, or for a clock time that
+    comes twice the minutes from its first passing, which `utc` gives, to its second.
+    """
+
+    utc: Array
+    offset: Array
+    exists: Array
+    apart: Array
+
+
+def instants_of(local: Array, zone: str) -> Instants:
+    """Return the instants of the clock times `local` (int64 microseconds) in `zone`.
+
+    Examples
+    --------
+    >>> clock = np.array(["2024-03-31T02:30"], dtype="datetime64[us]").astype(np.int64)
+    >>> instants_of(clock, "Europe/Berlin").exists.tolist()
+    [False]
+    """
+    clock = pd.DatetimeIndex(local.astype("datetime64[us]"))
+    first = _localized(clock, zone, np.ones(len(clock), dtype=bool))
+    second = _localized(clock, zone, np.zeros(len(clock), dtype=bool))
+    exists = first != NOT_A_TIME
+    first, second = np.where(exists, first, local), np.where(exists, second, local)
+    return Instants(
+        utc=first,
+        offset=((local - first) // MICROSECONDS_PER_MINUTE).astype(np.int16),
+        exists=exists,
+        apart=((second - first) // MICROSECONDS_PER_MINUTE).astype(np.int16),
+    )
+
+
+def _localized(clock: pd.DatetimeIndex, zone: str, summer: Array) -> Array:
+    return np.asarray(clock.tz_localize(zone, ambiguous=summer, nonexistent="NaT").asi8)
+
+
+def offsets_at(utc: Array, zone: str) -> Array:
+    """Return the minutes of the zone's clock over UTC at each instant (int64 microseconds UTC)."""
+    there = pd.DatetimeIndex(utc.astype("datetime64[us]")).tz_localize("UTC").tz_convert(zone)
+    local = np.asarray(there.tz_localize(None).asi8)
+    return ((local - utc) // MICROSECONDS_PER_MINUTE).astype(np.int16)
