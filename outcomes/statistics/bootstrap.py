@@ -1,0 +1,111 @@
+"""Resampling people, by counts on matrices that are built once."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from outcomes.errors import EstimationError
+from outcomes.statistics.students_t import check_level
+
+Floats = NDArray[np.float64]
+
+# Above this share of failed draws the rest is no longer a sample of what could have happened.
+_MOST_FAILED = 0.1
+
+
+@dataclass(frozen=True, kw_only=True, eq=False, repr=False)
+class Bootstrap:
+    """Draws of one or more statistics, and how many could not be computed.
+
+    Attributes
+    ----------
+    draws : ndarray, shape (draws that worked, number of statistics)
+    n_draws, n_failed : int
+    note : str or None
+        Why no interval is given, or how many draws failed.
+    """
+
+    draws: Floats
+    n_draws: int
+    n_failed: int
+    note: str | None
+
+    def interval(
+        self, which: int = 0, confidence_level: float = 0.95
+    ) -> tuple[float, float] | tuple[None, None]:
+        """Percentile interval, or (None, None) where too many draws failed."""
+        check_level(confidence_level)
+        if self.n_failed > _MOST_FAILED * self.n_draws:
+            return None, None
+        tail = (1 - confidence_level) / 2
+        low, high = np.quantile(self.draws[:, which], [tail, 1 - tail])
+        return float(low), float(high)
+
+    def std_error(self, which: int = 0) -> float | None:
+        """Standard deviation of the draws, or None where too many failed."""
+        if self.n_failed > _MOST_FAILED * self.n_draws:
+            return None
+        return float(self.draws[:, which].std(ddof=1))
+
+
+def patient_bootstrap(
+    statistic: Callable[[Floats], Floats | None],
+    *,
+    units: NDArray[np.intp],
+    n_draws: int = 1000,
+    rng: np.random.Generator,
+) -> Bootstrap:
+    """Refit everything on multinomial counts of the independent units.
+
+    Parameters
+    ----------
+    statistic : callable
+        Row counts (n,) to statistics (q,), or None where they do not exist in that draw. It must
+        refit every model the estimate rests on, started at the full-sample answer.
+    units : ndarray of int, shape (n,)
+        Number of the independent unit (person) of each row, 0 to G - 1.
+    n_draws : int, default 1000
+    rng : numpy Generator
+
+    Raises
+    ------
+    EstimationError
+        Fewer than two units or draws, or every draw failed.
+
+    References
+    ----------
+    .. [1] Efron B, Tibshirani RJ. An Introduction to the Bootstrap, 1993, chapters 6 and 13.
+
+    Examples
+    --------
+    >>> values = np.arange(10.0)
+    >>> done = patient_bootstrap(lambda c: np.array([c @ values / c.sum()]), units=np.arange(10),
+    ...                          n_draws=200, rng=np.random.default_rng(1))
+    >>> done.n_failed, bool(done.interval()[0] < 4.5 < done.interval()[1])
+    (0, True)
+    """
+    n_units = int(units.max()) + 1
+    if n_units < 2 or n_draws < 2:
+        raise EstimationError(f"A bootstrap needs two units and draws; got {n_units}, {n_draws}.")
+    draws = []
+    even = np.full(n_units, 1 / n_units)
+    for _ in range(n_draws):
+        counts = rng.multinomial(n_units, even)[units].astype(np.float64)
+        value = statistic(counts)
+        if value is not None and np.isfinite(value).all():
+            draws.append(value)
+    n_failed = n_draws - len(draws)
+    if not draws:
+        raise EstimationError(
+            "No bootstrap draw could be fitted. Use fewer covariates, or describe the groups."
+        )
+    note = None
+    if n_failed > _MOST_FAILED * n_draws:
+        note = f"{n_failed} of {n_draws} draws could not be fitted: no interval."
+    elif n_failed:
+        note = f"{n_failed} of {n_draws} draws could not be fitted and were left out."
+    return Bootstrap(draws=np.array(draws), n_draws=n_draws, n_failed=n_failed, note=note)
