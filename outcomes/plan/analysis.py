@@ -184,6 +184,10 @@ class Complications:
         30, "Harm is attributed to a sensor until this long after its removal.", unit="days",
         source=PRACTICE,
     )  # fmt: skip
+    metabolic_categories: tuple[str, ...] = setting(
+        ("severe hypoglycaemia", "diabetic ketoacidosis", "hyperosmolar state"),
+        "Categories counted per patient-year of follow-up, whatever was worn.",
+    )
     equal_solicitation: bool = setting(
         False, "Whether both kinds were asked about harm alike; only then is there a contrast."
     )
