@@ -25,9 +25,6 @@ Times = npt.NDArray[np.float64]
 CENSORED = "censored"
 EVENT_FREE = "event free"
 
-# A hazard this near to 1 means that everybody at risk had the event; what is left is rounding.
-_WHOLE = 1 - 1e-12
-
 
 @dataclass(frozen=True, kw_only=True, eq=False, repr=False)
 class Lives:
@@ -226,6 +223,15 @@ class RiskTable:
         return np.divide(1.0, rest, out=np.zeros_like(rest), where=self.total < 1)
 
 
+def sums_at_risk(first: Codes, last: Codes, values: Floats, size: int) -> Floats:
+    """Return the sum of values over the rows with first <= j < last, for each j below `size`.
+
+    Summed from the end, where risk sets are small, so that they are not the rounding of large sums.
+    """
+    gone = np.bincount(last, values, size + 1) - np.bincount(first, values, size + 1)
+    return np.cumsum(gone[:0:-1])[::-1]
+
+
 def risk_table(lives: Lives) -> RiskTable:
     """Return the risk table of checked lives, by sorted cumulative sums.
 
@@ -237,14 +243,15 @@ def risk_table(lives: Lives) -> RiskTable:
     m, k = len(times), len(lives.states)
     first = np.searchsorted(times, lives.entry, "right")
     last = np.searchsorted(times, lives.exit, "right")
-    change = np.bincount(first, lives.weight, m + 1) - np.bincount(last, lives.weight, m + 1)
-    at_risk = np.cumsum(change)[:m]
+    at_risk = sums_at_risk(first, last, lives.weight, m)
     own = np.maximum(last - 1, 0)
     cell = lives.state[event] * m + own[event]
     ended = np.bincount(cell, lives.weight[event], k * m).reshape(k, m)
     hazard = ended / at_risk
-    total = ended.sum(axis=0) / at_risk
-    total = np.where(total > _WHOLE, 1.0, total)
+    # By counts, not by weights: what rounding leaves of a risk set would be divided by.
+    lone = np.ones(len(first))
+    everybody = np.bincount(own[event], minlength=m) == sums_at_risk(first, last, lone, m)
+    total = np.where(everybody, 1.0, np.minimum(ended.sum(axis=0) / at_risk, 1.0))
     survival = np.cumprod(1 - total)
     before = np.concatenate([[1.0], survival[:-1]])[:m]
     return RiskTable(

@@ -49,7 +49,7 @@ class PartialLikelihood:
     step_share: Floats
     step_weight: Floats
     ties: str
-    _risk_sum: sparse.csr_array
+    _gone: sparse.csr_array
     _event_sum: sparse.csr_array
     tail: Tail | None = None
 
@@ -61,8 +61,8 @@ class PartialLikelihood:
     def moments(self, beta: Floats, *, order: int = 2) -> Moments:
         """Return the weighted moments of x in the risk set of each step at `beta`.
 
-        Risk sets are running sums of what enters less what leaves, so a cell costs nothing beyond
-        its own row, however many rows are at risk in it.
+        Risk sets are running sums of what leaves less what enters, from the end, where they are
+        small; so a cell costs nothing beyond its own row, however many rows are at risk in it.
         """
         eta = self.x @ beta
         eta = eta - eta.max(initial=-np.inf) if len(eta) else eta
@@ -73,7 +73,7 @@ class PartialLikelihood:
             rows, cols = np.triu_indices(p)
             columns.append(risk[:, None] * self.x[:, rows] * self.x[:, cols])
         values = np.hstack(columns)
-        whole = np.cumsum(self._risk_sum @ values, axis=0)[: self.cells]
+        whole = np.cumsum((self._gone @ values)[:0:-1], axis=0)[::-1]
         if self.tail is not None:
             later = np.cumsum(self.tail.entering @ values, axis=0)[: self.cells]
             whole += self.tail.factor[:, None] * later
@@ -195,10 +195,10 @@ def partial_likelihood(
     own = np.maximum(last - 1, 0)
     n, m = len(exit_), len(keys)
     rows = np.arange(n)
-    signs = np.concatenate([np.ones(n), -np.ones(n)])
+    signs = np.concatenate([-np.ones(n), np.ones(n)])
     place = (np.concatenate([first, last]), np.concatenate([rows, rows]))
     deaths = np.flatnonzero(event)
-    risk_sum = sparse.csr_array((signs, place), shape=(m + 1, n))
+    gone = sparse.csr_array((signs, place), shape=(m + 1, n))
     event_sum = sparse.csr_array((np.ones(len(deaths)), (own[deaths], deaths)), shape=(m, n))
     step_cell, step_share, step_weight = _steps(own[deaths], weight[deaths], m, ties)
     return PartialLikelihood(
@@ -214,7 +214,7 @@ def partial_likelihood(
         step_share=step_share,
         step_weight=step_weight,
         ties=ties,
-        _risk_sum=risk_sum,
+        _gone=gone,
         _event_sum=event_sum,
     )
 

@@ -202,6 +202,14 @@ def test_the_risk_set_that_empties_early_is_pointed_out() -> None:
     assert "everybody at risk at 2 (1)" in cumulative_incidence(frame, times=[5]).note
 
 
+def test_rounding_of_weights_leaves_nobody_behind_the_last_event() -> None:
+    rng = np.random.default_rng(4)
+    frame = lives(rng.permutation(20_000), "e", w=rng.uniform(0.1, 1000, 20_000))
+    last = kaplan_meier(frame, times=[19_999], weight="w").table.iloc[0]
+    assert last["estimate"] == 0
+    assert last["note"] == "no limits: the estimate is exactly 0"
+
+
 GOOD = lives([5, 9], ["lost", "censored"], p=["P1", "P2"], w=[1.0, 2.0])
 BAD = [
     (GOOD.assign(exit=[5, -2]), "column exit: 1 of 2 rows not after entry .*first: row 1, exit -2"),
