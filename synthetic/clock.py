@@ -34,6 +34,13 @@ def _changes() -> tuple[np.ndarray, np.ndarray]:
 
 INSTANTS, OFFSETS = _changes()
 
+# First and last second (excluded) of the local clock of every hour that comes twice.
+REPEATED_HOURS = [
+    (int(at + after), int(at + before))
+    for at, before, after in zip(INSTANTS[1:], OFFSETS[:-1], OFFSETS[1:], strict=True)
+    if after < before
+]
+
 
 def local_offset(utc: np.ndarray) -> np.ndarray:
     """Local time less UTC in seconds at instants in seconds since 1970 (UTC)."""

@@ -22,7 +22,16 @@ from .clock import DAY, local_offset
 from .glucose import HIGH, LOW, Trace
 from .rows import Part, TextFile, clock_table, day_table, field_table, joined
 from .scenario import Scenario
-from .spoil import STRANGER, spoil, spoil_centre, spoil_cloud, spoil_satellites
+from .spoil import (
+    OUT_OF_ORDER,
+    STRANGER,
+    Planted,
+    spoil,
+    spoil_centre,
+    spoil_cloud,
+    spoil_satellites,
+    unplaced,
+)
 from .wear import Sensor
 
 MOLAR = 18.0156  # mg/dL per mmol/L, from the molar mass of glucose
@@ -76,16 +85,22 @@ class Written:
     repeated_beyond: Counter[str] = field(default_factory=Counter)  # the same in planted rows
     wearers: Counter[str] = field(default_factory=Counter)  # patients met so far, by layout
 
-    def planted_in(self, path: str, added: list[tuple[str, int, bytes]]) -> bytes:
-        """Count rows added to a readings file and return them."""
-        worn = "implanted" if path == CLOUD else "adhesive"
-        for kind, rows, lines in added:
-            below, above = (b"LOW", b"< 2,2"), (b"HIGH", b"> 22,2")
-            self.repeated_beyond[f"{worn} below"] += sum(map(lines.count, below))
-            self.repeated_beyond[f"{worn} above"] += sum(map(lines.count, above))
-            self.planted.append({"file": path, "table": "readings", "kind": kind, "rows": rows})
-            self.reading_rows[path] += lines.count(b"\n")
-        return b"".join(lines for _, _, lines in added)
+    def tell(self, path: str, planted: list[Planted]) -> None:
+        """Note wrong rows of a readings file."""
+        self.planted += [
+            {"file": path, "table": "readings", "kind": kind, "rows": rows}
+            for kind, rows in planted
+            if rows
+        ]
+
+    def added(self, path: str, added: list[tuple[str, int, bytes]]) -> bytes:
+        """Note rows added to the mixed file and return them."""
+        self.tell(path, [(kind, rows) for kind, rows, _ in added])
+        lines = b"".join(lines for _, _, lines in added)
+        self.repeated_beyond["implanted below"] += lines.count(b"LOW")
+        self.repeated_beyond["implanted above"] += lines.count(b"HIGH")
+        self.reading_rows[path] += lines.count(b"\n")
+        return lines
 
 
 def when(day: int | None, form: str, never: str = "") -> str:
@@ -338,7 +353,7 @@ def _readings(clinic: Clinic, folder: Path, written: Written, sticks: TextFile) 
     rows = [f"2026-01-05 {hour:02d}:00:11,A{STRANGER}-001,150\n" for hour in range(10, 20)]
     added = [("unknown patient", len(rows), "".join(rows).encode())]
     name = stray.relative_to(folder).as_posix()
-    stray.write_bytes(b"t,patch,mg\n" + written.planted_in(name, added))
+    stray.write_bytes(b"t,patch,mg\n" + written.added(name, added))
 
 
 def _of_kind(trace: Trace, kind: str) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -382,7 +397,7 @@ def _cloud_rows(
         )  # fmt: skip
         number = len(pieces)
         added = spoil_cloud(written.wearers["cloud"], number, data)
-        data += written.planted_in(CLOUD, added)
+        data += written.added(CLOUD, added)
         pieces.append((int(month[rows[0]]), data))
     written.wearers["cloud"] += 1
     written.reading_rows[CLOUD] += len(times)
@@ -417,12 +432,21 @@ def _portal_file(texts: _Texts, life: Life, trace: Trace, folder: Path, written:
         ]  # fmt: skip
     target = folder / path
     target.parent.mkdir(parents=True, exist_ok=True)
-    data = joined(parts)
     spoiler, layout = (spoil_centre, "centre") if central else (spoil_satellites, "satellites")
-    added = written.planted_in(path, spoiler(written.wearers[layout], data))
+    wearer = written.wearers[layout]
     written.wearers[layout] += 1
-    target.write_bytes(header + data + added)
-    written.reading_rows[path] += len(times)
+    right = joined(parts)
+    data, planted = spoiler(wearer, right)
+    lost = unplaced(
+        local, codes, sensor if central else np.zeros_like(sensor),
+        in_order=central or wearer != OUT_OF_ORDER,
+    )  # fmt: skip
+    written.tell(path, [*planted, *lost])
+    for side, words in {"below": (b"LOW", b"< 2,2"), "above": (b"HIGH", b"> 22,2")}.items():
+        extra = sum(data.count(word) - right.count(word) for word in words)
+        written.repeated_beyond[f"adhesive {side}"] += extra
+    target.write_bytes(header + data)
+    written.reading_rows[path] += data.count(b"\n")
 
 
 def _count_beyond(written: Written, kind: str, codes: np.ndarray, molar: bool) -> None:

@@ -11,14 +11,17 @@ from typing import Final
 
 import numpy as np
 
+from .clock import REPEATED_HOURS
 from .rows import TextFile
 
 REPEAT: Final = "exact repeat"
+OUT_OF_ORDER: Final = 2  # of the satellites' files
+REPEATED_HOUR: Final = "hour that comes twice"
 NEVER_WAS: Final = "clock time that never was"
 BOTH_SCALES: Final = "one draw in both scales"
 STRANGER: Final = "999999"  # an id that no patient has
 
-Rows = list[list[str]]
+Planted = tuple[str, int]  # kind, rows
 
 
 def spoil(file: TextFile, rng: np.random.Generator) -> None:
@@ -240,32 +243,70 @@ def spoil_cloud(wearer: int, month: int, lines: bytes) -> list[tuple[str, int, b
     ]
 
 
-def spoil_centre(wearer: int, lines: bytes) -> list[tuple[str, int, bytes]]:
-    """Return what is added to the end of a patient's file in the centre's layout."""
+def spoil_centre(wearer: int, lines: bytes) -> tuple[bytes, list[Planted]]:
+    """Return a patient's file in the centre's layout with its wrong rows, and what they are.
+
+    The rows stay in order of time, but for a block that was sent twice: the order is all that tells
+    the two passings of the hour that comes twice apart.
+    """
     rows = lines.decode().splitlines()
-    if wearer > 2 or len(rows) < 200:
-        return []
-    if wearer == 0:
-        return [(REPEAT, 30, _lines(rows[50:80]))]
+    if len(rows) < 200:
+        return lines, []
     time, patch, value = rows[60].split(",")
-    if wearer == 1:
-        never = [f"2026-03-29 02:{minute}:47,{patch},140" for minute in (11, 26)]
-        return [
-            ("two values at one time", 2, _lines([f"{time},{patch},{_other(value)}"])),
-            (NEVER_WAS, 2, _lines(never)),
-        ]
-    return [("not a number", 1, _lines([f"{_later(time, 7)},{patch},---"]))]
-
-
-def spoil_satellites(wearer: int, lines: bytes) -> list[tuple[str, int, bytes]]:
-    """Return what is added to the end of a patient's file in the satellites' layout."""
-    rows = lines.decode().splitlines()
-    if wearer > 1 or len(rows) < 200:
-        return []
+    planted: list[Planted] = []
     if wearer == 0:
-        return [(REPEAT, 24, _lines(rows[50:74], "\r\n"))]
-    return [("impossible date", 2, _lines(["32.01.2026 10:00:00;7,0", "00.01.2026 10:00:00;7,0"],
-                                          "\r\n"))]  # fmt: skip
+        rows += rows[50:80]
+        planted = [(REPEAT, 30)]
+    elif wearer == 1:
+        never = [f"2026-03-29 02:{minute}:47,{patch},140" for minute in (11, 26)]
+        rows[61:61] = [f"{time},{patch},{_other(value)}"]
+        rows += never
+        planted = [("two values at one time", 2), (NEVER_WAS, 2)]
+    elif wearer == 2:
+        rows.insert(61, f"{_later(time, 7)},{patch},---")
+        planted = [("not a number", 1)]
+    return _lines(rows), planted
+
+
+def spoil_satellites(wearer: int, lines: bytes) -> tuple[bytes, list[Planted]]:
+    """Return the same in the satellites' layout; one file is sorted by value."""
+    rows = lines.decode().splitlines()
+    planted: list[Planted] = []
+    if wearer == OUT_OF_ORDER:
+        return _lines(sorted(rows, key=lambda row: row.split(";")[1]), "\r\n"), []
+    if len(rows) < 200:
+        return lines, []
+    if wearer == 0:
+        rows[50:74] = [row for row in rows[50:74] for _ in range(2)]
+        planted = [(REPEAT, 24)]
+    elif wearer == 1:
+        rows += ["32.01.2026 10:00:00;7,0", "00.01.2026 10:00:00;7,0"]
+        planted = [("impossible date", 2)]
+    return _lines(rows, "\r\n"), planted
+
+
+def unplaced(
+    wall: np.ndarray, value: np.ndarray, sequence: np.ndarray, *, in_order: bool
+) -> list[Planted]:
+    """Count rows of the hour that comes twice whose order does not tell the passing.
+
+    The rows (seconds of the local clock, code of the value) stand in true order of time. Within a
+    `sequence` (one sensor where the file names it) the one step back of the clock divides the two
+    passings; where a gap hides it, or the file is not `in_order`, nothing does. Two of them that
+    are alike in time and value cannot be told from a repeat.
+    """
+    lost: list[tuple[int, int, int]] = []
+    for number in np.unique(sequence):
+        here = sequence == number
+        clock, code = wall[here], value[here]
+        for first, last in REPEATED_HOURS:
+            inside = (clock >= first) & (clock < last)
+            if not in_order or np.count_nonzero(np.diff(clock[inside]) < 0) != 1:
+                lost += [
+                    (int(number), int(c), int(v))
+                    for c, v in zip(clock[inside], code[inside], strict=True)
+                ]
+    return [(REPEATED_HOUR, len(set(lost))), (REPEAT, len(lost) - len(set(lost)))]
 
 
 def _lines(rows: list[str], newline: str = "\n") -> bytes:
