@@ -13,9 +13,10 @@ from outcomes.errors import EstimationError, known_names
 from outcomes.statistics.curve_edges import (
     NO_SPREAD,
     checked_times,
-    emptied_note,
+    curve_note,
     row_notes,
     shown_error,
+    snapped,
     unseen,
 )
 from outcomes.statistics.incidence_errors import (
@@ -260,7 +261,7 @@ def cumulative_incidence(
         n_rows=len(checked.exit),
         n_clusters=len(np.unique(checked.cluster)),
         n_events=int(checked.is_event.sum()),
-        note=emptied_note(checked, risk),
+        note=curve_note(checked, risk),
         _lives=checked,
         _risk=risk,
         _sums=sums,
@@ -312,7 +313,7 @@ def _table(
             (read_steps(risk.incidence[k], reach, 0.0) for k in codes), np.zeros(len(times))
         )
         estimate = estimate + survival if free else estimate
-        estimate = np.where(nobody_left, np.nan, np.clip(estimate, 0.0, 1.0))
+        estimate = np.where(nobody_left, np.nan, snapped(estimate))
         spread = shown_error(estimate, error[name])
         low, high = probability_limits(
             estimate, spread, confidence_level=confidence_level, transform=transform

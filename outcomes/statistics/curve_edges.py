@@ -57,8 +57,40 @@ def row_notes(lives: Lives, estimate: Floats, std_error: Floats, clusters: int) 
     return notes
 
 
-def emptied_note(lives: Lives, risk: RiskTable) -> str:
-    """Say where everybody at risk had an event while others came under observation later."""
+def snapped(estimate: Floats) -> Floats:
+    """Return probabilities with what is 0 or 1 but for rounding made exactly so."""
+    near_one = np.where(estimate > 1 - NO_SPREAD, 1.0, estimate)
+    return np.where(near_one < NO_SPREAD, 0.0, near_one)
+
+
+def curve_note(lives: Lives, risk: RiskTable) -> str:
+    """Say what holds for a whole curve under late entry: where nobody was at risk, or it ended."""
+    parts = [_late_start(lives), _emptied(lives, risk), _gap(lives)]
+    return "; ".join(part for part in parts if part)
+
+
+def _late_start(lives: Lives) -> str:
+    if not len(lives.entry) or lives.entry.min() <= 0:
+        return ""
+    return (
+        f"nobody under observation up to {lives.entry.min():g}: the curve takes everybody as "
+        "event free until then"
+    )
+
+
+def _gap(lives: Lives) -> str:
+    order = np.argsort(lives.entry, kind="stable")
+    entry, reached = lives.entry[order], np.maximum.accumulate(lives.exit[order])
+    gaps = np.flatnonzero(entry[1:] > reached[:-1])
+    if not len(gaps):
+        return ""
+    return (
+        f"nobody under observation from {reached[gaps[0]]:g} to {entry[gaps[0] + 1]:g}: the curve "
+        "is flat there for want of subjects"
+    )
+
+
+def _emptied(lives: Lives, risk: RiskTable) -> str:
     whole = np.flatnonzero(risk.total >= 1)
     if not len(whole):
         return ""

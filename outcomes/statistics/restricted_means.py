@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from outcomes.errors import EstimationError
+from outcomes.statistics.curve_edges import curve_note
 from outcomes.statistics.lives import ClusterIntegrals, Lives, RiskTable, checked_lives, risk_table
 from outcomes.statistics.probability_limits import Floats, normal_quantile
 from outcomes.statistics.shared_clusters import difference_error, normal_limits
@@ -26,6 +27,7 @@ class RestrictedMean:
         The horizon asked for, and the longest that the follow-up supports.
     n_rows, n_clusters, n_events : int
     note : str
+        Why there is no estimate or error, and what holds for the curve under late entry.
     influence : Series, one value per cluster
     clustered : bool
     """
@@ -218,6 +220,7 @@ def _mean_result(
         note = f"no standard error from one {'cluster' if lives.clustered else 'row'}"
     elif not error > 0:
         note = "no standard error: no spread between clusters"
+    note = "; ".join(part for part in (note, curve_note(lives, risk)) if part)
     known = estimate is not None and clusters > 1 and error > 0
     reach = normal_quantile(level) * error
     return RestrictedMean(

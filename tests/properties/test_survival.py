@@ -41,7 +41,7 @@ def same(a: pd.DataFrame, b: pd.DataFrame) -> None:
 
 
 @given(many_lives())
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60, deadline=None, derandomize=True)
 def test_the_states_add_to_1_and_their_influences_to_0(lives: pd.DataFrame) -> None:
     curve = cumulative_incidence(lives, times=TIMES, cluster="patient")
     sums = curve.table.groupby("time")["estimate"].sum(min_count=1).dropna()
@@ -51,7 +51,7 @@ def test_the_states_add_to_1_and_their_influences_to_0(lives: pd.DataFrame) -> N
 
 
 @given(many_lives(), st.integers(0, 1000))
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30, deadline=None, derandomize=True)
 def test_the_order_of_rows_does_not_matter(lives: pd.DataFrame, seed: int) -> None:
     shuffled = lives.sample(frac=1, random_state=seed)
     same(
@@ -61,7 +61,7 @@ def test_the_order_of_rows_does_not_matter(lives: pd.DataFrame, seed: int) -> No
 
 
 @given(many_lives())
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30, deadline=None, derandomize=True)
 def test_weights_of_one_change_nothing(lives: pd.DataFrame) -> None:
     same(
         cumulative_incidence(lives, times=TIMES, cluster="patient").table,
@@ -70,7 +70,7 @@ def test_weights_of_one_change_nothing(lives: pd.DataFrame) -> None:
 
 
 @given(many_lives())
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30, deadline=None, derandomize=True)
 def test_weights_of_two_are_the_rows_twice(lives: pd.DataFrame) -> None:
     heavy = lives.assign(w=np.where(lives["patient"] < 4, 2.0, 1.0))
     twice = pd.concat([lives, lives[lives["patient"] < 4]], ignore_index=True)
@@ -88,7 +88,7 @@ def split_at(lives: pd.DataFrame, day: int) -> pd.DataFrame:
 
 
 @given(many_lives(), st.integers(0, 7))
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40, deadline=None, derandomize=True)
 def test_splitting_follow_up_leaves_estimates_alone(lives: pd.DataFrame, day: int) -> None:
     split = split_at(lives, day)
     states = ["lost", "early", "died"]
@@ -104,7 +104,7 @@ def test_splitting_follow_up_leaves_estimates_alone(lives: pd.DataFrame, day: in
 
 
 @given(many_lives())
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40, deadline=None, derandomize=True)
 def test_one_row_per_patient_without_late_entry_gives_greenwood(lives: pd.DataFrame) -> None:
     lives = lives.assign(entry=-1, patient=np.arange(len(lives)))
     for states in (["lost", "early", "died"],):
@@ -115,7 +115,7 @@ def test_one_row_per_patient_without_late_entry_gives_greenwood(lives: pd.DataFr
 
 
 @given(many_lives())
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30, deadline=None, derandomize=True)
 def test_twice_the_patients_shrink_errors_by_the_root_of_two(lives: pd.DataFrame) -> None:
     others = lives.assign(patient=lives["patient"] + 100)
     twice = pd.concat([lives, others], ignore_index=True)
@@ -128,7 +128,7 @@ def test_twice_the_patients_shrink_errors_by_the_root_of_two(lives: pd.DataFrame
 
 
 @given(many_lives())
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30, deadline=None, derandomize=True)
 def test_clusters_of_one_row_are_no_clusters(lives: pd.DataFrame) -> None:
     single = lives.assign(patient=np.arange(len(lives)))
     columns = ["time", "state", *NUMBERS]
@@ -139,7 +139,7 @@ def test_clusters_of_one_row_are_no_clusters(lives: pd.DataFrame) -> None:
 
 
 @given(many_lives())
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30, deadline=None, derandomize=True)
 def test_swapping_arms_negates_the_difference(lives: pd.DataFrame) -> None:
     arms = [lives[lives["exit"] % 2 == k] for k in (0, 1)]
     if min(map(len, arms)) == 0:
@@ -152,7 +152,7 @@ def test_swapping_arms_negates_the_difference(lives: pd.DataFrame) -> None:
 
 
 @given(many_lives())
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30, deadline=None, derandomize=True)
 def test_the_mean_is_the_area_under_the_curve(lives: pd.DataFrame) -> None:
     lives = lives.assign(entry=-1)
     horizon = float(min(8, lives["exit"].max()))
@@ -167,7 +167,7 @@ def test_the_mean_is_the_area_under_the_curve(lives: pd.DataFrame) -> None:
 
 
 @given(many_lives())
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30, deadline=None, derandomize=True)
 def test_combined_states_have_the_error_of_their_sum(lives: pd.DataFrame) -> None:
     states = ["lost", "early", "died"]
     curve = cumulative_incidence(

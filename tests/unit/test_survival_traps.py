@@ -202,6 +202,22 @@ def test_the_risk_set_that_empties_early_is_pointed_out() -> None:
     assert "everybody at risk at 2 (1)" in cumulative_incidence(frame, times=[5]).note
 
 
+def test_times_without_anybody_at_risk_are_pointed_out() -> None:
+    frame = pd.DataFrame({"entry": [3, 20], "exit": [8, 30], "state": ["censored", "e"]})
+    note = kaplan_meier(frame, times=[10]).note
+    assert "nobody under observation up to 3" in note
+    assert "nobody under observation from 8 to 20" in note
+    touching = frame.assign(entry=[-1, 8])
+    assert kaplan_meier(touching, times=[10]).note == ""
+
+
+def test_a_share_of_1_but_for_rounding_is_1() -> None:
+    frame = lives([1, 2, 3, 4, 5, 6, 7], "e")
+    row = cumulative_incidence(frame, times=[7]).at("e", 7)
+    assert row["estimate"] == 1
+    assert row["note"] == "no limits: the estimate is exactly 1"
+
+
 def test_rounding_of_weights_leaves_nobody_behind_the_last_event() -> None:
     rng = np.random.default_rng(4)
     frame = lives(rng.permutation(20_000), "e", w=rng.uniform(0.1, 1000, 20_000))
