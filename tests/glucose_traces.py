@@ -17,7 +17,7 @@ from outcomes.glucose.local_days import Midnights
 from outcomes.glucose.summary import NO_SPANS, metrics, patient_days, patient_windows
 from outcomes.plan import TimeInRange
 from outcomes.tables.declared import GLUCOSE_UNITS, KINDS
-from outcomes.tables.reading_store import PatientReadings
+from outcomes.tables.reading_store import SCALE, StoredReadings
 
 SETTINGS = TimeInRange()
 WORKED = Path(__file__).parent / "data" / "worked_examples"
@@ -56,30 +56,49 @@ def trace(
     capped: Any = 0,
     start: str = "2024-05-06 00:00",
     zone: str = "UTC",
-) -> PatientReadings:
+) -> StoredReadings:
     """Readings at `minutes` after `start`; without minutes, one interval after the other."""
     n = len(values)
     intervals = np.broadcast_to(interval, n).astype(np.int16)
     if minutes is None:
         minutes = np.concatenate([[0], np.cumsum(intervals[:-1])]) if n else []
     time = instant(start, zone) + np.rint(np.asarray(minutes, dtype=float) * MINUTE).astype(int)
-    units = np.broadcast_to(unit, n)
-    return PatientReadings(
-        patient_id="P1",
+    return stored(
         time=time.astype(np.int64),
-        local_offset=np.array([offset(int(t), zone) for t in time], dtype=np.int16),
-        value=np.asarray(values, dtype=float),
-        unit=np.array([GLUCOSE_UNITS.index(u) for u in units], dtype=np.int8),
-        capped=np.broadcast_to(capped, n).astype(np.int8),
-        kind=np.array([KINDS.index(k) for k in np.broadcast_to(kind, n)], dtype=np.int8),
+        local_offset=[offset(int(t), zone) for t in time],
+        value=values,
+        unit=[GLUCOSE_UNITS.index(u) for u in np.broadcast_to(unit, n)],
+        capped=np.broadcast_to(capped, n),
+        kind=[KINDS.index(k) for k in np.broadcast_to(kind, n)],
         interval=intervals,
-        sensor=np.full(n, -1, dtype=np.int32),
-        sensors=(),
+    )
+
+
+def stored(
+    *, time: Any, local_offset: Any, value: Any, unit: Any, capped: Any, kind: Any, interval: Any
+) -> StoredReadings:
+    """Readings spelt out one by one, in the form in which they lie on disk."""
+    value, unit = np.asarray(value, dtype=float), np.asarray(unit, dtype=np.int8)
+    facts = np.column_stack([unit, np.asarray(kind), np.asarray(interval)]).reshape(-1, 3)
+    streams, stream = np.unique(facts, axis=0, return_inverse=True)
+    scaled = np.rint(value * SCALE[unit])
+    whole = bool((scaled / SCALE[unit] == value).all())
+    return StoredReadings(
+        patient_id="P1",
+        time=np.asarray(time, dtype=np.int64),
+        local_offset=np.asarray(local_offset, dtype=np.int16),
+        value=scaled.astype(np.int16) if whole else np.empty(0, dtype=np.int16),
+        exact=np.empty(0) if whole else value,
+        capped=np.asarray(capped, dtype=np.int8),
+        stream=stream.astype(np.int32).reshape(-1),
+        unit_of=streams[:, 0].astype(np.int8),
+        kind_of=streams[:, 1].astype(np.int8),
+        interval_of=streams[:, 2].astype(np.int16),
     )
 
 
 def window(
-    readings: PatientReadings,
+    readings: StoredReadings,
     first_on: str,
     last_on: str | None = None,
     *,
@@ -101,7 +120,7 @@ def window(
     return metrics(raw).iloc[0]
 
 
-def episodes(readings: PatientReadings, level: str, *, kind: str = "adhesive") -> str:
+def episodes(readings: StoredReadings, level: str, *, kind: str = "adhesive") -> str:
     """Episodes of a level as "start-end owned" in minutes from the first reading, or "none"."""
     found = patient_days(readings, kind=KINDS.index(kind), not_tested=NO_SPANS, settings=SETTINGS)[
         2

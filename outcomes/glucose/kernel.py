@@ -25,7 +25,7 @@ import numpy as np
 import numpy.typing as npt
 
 from outcomes.glucose.compiled import compiled
-from outcomes.glucose.ranges import BANDS, CENTRE_MG_DL, STEPS_PER_UNIT
+from outcomes.glucose.ranges import BANDS, CENTRE_MG_DL
 
 Ints = npt.NDArray[np.int64]
 Whole = npt.NDArray[Any]  # of any width
@@ -40,7 +40,7 @@ SLACK: Final = MINUTE // 2
 READINGS: Final = 0
 OVERLAP: Final = 1  # readings left out
 OWNED: Final = 2
-OWNED_TESTED: Final = 3  # owned outside the first hours of an implanted sensor
+OWNED_NOT_TESTED: Final = 3  # owned in the first hours of an implanted sensor
 NOMINAL: Final = 4  # intervals in full, whatever clips them
 MG_DL: Final = 5  # sum of mg/dL less the centre
 MG_DL_SQUARED: Final = 6
@@ -108,15 +108,23 @@ def _end(level: int, state: Ints, episodes: Ints, n_episodes: int) -> int:
 
 @compiled
 def _watch(
-    start: int, own: int, day: int, band: int, begin: int, state: Ints, episodes: Ints, n: int
+    pair: int,
+    start: int,
+    own: int,
+    day: int,
+    band: int,
+    begin: int,
+    state: Ints,
+    episodes: Ints,
+    n: int,
 ) -> int:
-    """Let one reading act on the four levels.
+    """Let one reading act on a pair of levels: 0 the low ones, 2 the high ones.
 
     A level's state: 0 open (2), beginning (1) or neither (0); 1 start; 2 end so far; 3 owned from
     start to that end; 4 owned in a row that is back inside; 5 day of the start; 6 owned since the
     start.
     """
-    for level in range(4):
+    for level in range(pair, pair + 2):
         s = state[level]
         if _beyond(level, band):
             if s[0] == 0:
@@ -149,12 +157,13 @@ def _end_all(state: Ints, episodes: Ints, n: int) -> int:
 def day_sums(
     time: Ints,
     local_offset: Whole,
-    value: Floats,
-    unit: Whole,
+    value: Whole,
+    exact: Floats,
     capped: Whole,
-    kind: Whole,
-    interval: Whole,
-    steps: Ints,
+    stream: Whole,
+    unit_of: Whole,
+    kind_of: Whole,
+    interval_of: Whole,
     first_kind: int,
     not_tested: Ints,
     table: Floats,
@@ -167,12 +176,8 @@ def day_sums(
 
     Parameters
     ----------
-    time : int64 array
-        Microseconds UTC, not descending.
-    local_offset, value, unit, capped, kind, interval : arrays
-        As in `PatientReadings`. An array whose entries are all the same may have one entry.
-    steps : int64 array of 6
-        1, or 0 for each of those six arrays that has one entry.
+    time, local_offset, value, exact, capped, stream, unit_of, kind_of, interval_of : arrays
+        As in `StoredReadings`.
     first_kind : int
         The kind that goes first where sensors overlap.
     not_tested : int64 array of shape (spans, 2)
@@ -193,83 +198,101 @@ def day_sums(
         in which they end.
     """
     n = len(time)
-    offset_step, value_step, unit_step, capped_step, kind_step, interval_step = steps
     if n == 0:
         return 0, np.zeros((0, COLUMNS)), np.zeros((0, 5), np.int64)
     gap, begin = gap_minutes * MINUTE + SLACK, begin_minutes * MINUTE - SLACK
     # Offsets stay within a day, so these rows hold every local day that can occur.
     first_day = time[0] // DAY - 1
     sums = np.zeros((time[n - 1] // DAY + 2 - first_day, COLUMNS))
+    # An episode takes a reading beyond its limit and one that ends it.
     episodes = np.empty((4 * (n // 2 + 2), 5), np.int64)
     state = np.zeros((4, 7), np.int64)
-    n_episodes, watching = 0, False
+    n_episodes, watch_low, watch_high = 0, False, False
     owned_until = time[0] - 1  # by the kind that goes first
     span, n_spans = 0, len(not_tested)
     day, day_starts, day_ends = first_day, first_day * DAY, (first_day + 1) * DAY
     row = sums[0]
+    # Sums of the day at hand; written to its row when another day begins.
+    readings, nominal = 0, 0
+    mg_dl, mg_dl_squared, low_risk, high_risk = 0.0, 0.0, 0.0, 0.0
     waits = -1  # the reading whose owned time waits for the next one
     for i in range(n + 1):
         if i < n:
             t = time[i]
-            is_first = kind[i * kind_step] == first_kind
-            left_out = False
-            if not is_first:
-                left_out = t < owned_until
+            if kind_of[stream[i]] == first_kind:
+                left_out = waits >= 0 and time[waits] == t
+                if not left_out:
+                    owned_until = t + interval_of[stream[i]] * MINUTE
+            else:
+                left_out = t < owned_until or (waits >= 0 and time[waits] == t)
                 j = i + 1  # one of the first kind may follow at the same instant
                 while not left_out and j < n and time[j] == t:
-                    left_out = kind[j * kind_step] == first_kind
+                    left_out = kind_of[stream[j]] == first_kind
                     j += 1
-            if left_out or (waits >= 0 and time[waits] == t):
-                local = t + local_offset[i * offset_step] * MINUTE
+            if left_out:
+                local = t + local_offset[i] * MINUTE
                 sums[local // DAY - first_day, OVERLAP] += 1
                 continue
-            if is_first:
-                owned_until = t + interval[i * interval_step] * MINUTE
         else:
             t = time[n - 1] + 2 * gap + DAY  # later than any interval or gap
         if waits >= 0:
             k = waits
             start = time[k]
-            full = interval[k * interval_step] * MINUTE
+            which = stream[k]
+            full = interval_of[which] * MINUTE
             own = min(full, t - start)
-            local = start + local_offset[k * offset_step] * MINUTE
+            local = start + local_offset[k] * MINUTE
             if not day_starts <= local < day_ends:
+                row[READINGS] += readings
+                row[NOMINAL] += nominal
+                row[MG_DL] += mg_dl
+                row[MG_DL_SQUARED] += mg_dl_squared
+                row[LOW_RISK] += low_risk
+                row[HIGH_RISK] += high_risk
+                readings, nominal = 0, 0
+                mg_dl, mg_dl_squared, low_risk, high_risk = 0.0, 0.0, 0.0, 0.0
                 day = local // DAY
                 day_starts, day_ends = day * DAY, (day + 1) * DAY
                 row = sums[day - first_day]
-            key = value[k * value_step] * STEPS_PER_UNIT
-            near = int(key + 0.5)
-            u = unit[k * unit_step]
-            if abs(key - near) < 1e-6 and near < table.shape[1]:
-                facts = table[u, near]
+            unit = unit_of[which]
+            if len(exact):
+                facts = _off_the_table(exact[k], unit, limits, factor)
             else:
-                facts = _off_the_table(value[k * value_step], u, limits, factor)
+                facts = table[unit, value[k]]
             band = int(facts[0])
-            row[READINGS] += 1
-            row[OWNED] += own
-            row[NOMINAL] += full
-            row[MG_DL] += facts[1]
-            row[MG_DL_SQUARED] += facts[1] * facts[1]
-            row[LOW_RISK] += facts[2]
-            row[HIGH_RISK] += facts[3]
-            beyond = capped[k * capped_step]
+            readings += 1
+            nominal += full
+            mg_dl += facts[1]
+            mg_dl_squared += facts[1] * facts[1]
+            low_risk += facts[2]
+            high_risk += facts[3]
+            beyond = capped[k]
             if beyond != 0:
                 row[CAPPED_BELOW if beyond < 0 else CAPPED_ABOVE] += 1
             at_night = local - day_starts < NIGHT_ENDS
             row[(NIGHT_BANDS if at_night else DAY_BANDS) + band] += own
             while span < n_spans and not_tested[span, 1] <= start:
                 span += 1
-            if span == n_spans or start < not_tested[span, 0]:
-                row[OWNED_TESTED] += own
-            if watching or band < _IN_RANGE_FROM or band > _IN_RANGE_TO:
-                n_episodes = _watch(start, own, day, band, begin, state, episodes, n_episodes)
-                watching = False
-                for level in range(4):
-                    watching = watching or state[level, 0] != 0
-            if watching and t - start > gap:
+            if span < n_spans and start >= not_tested[span, 0]:
+                row[OWNED_NOT_TESTED] += own
+            if watch_low or band < _IN_RANGE_FROM:
+                n_episodes = _watch(0, start, own, day, band, begin, state, episodes, n_episodes)
+                watch_low = state[0, 0] != 0 or state[1, 0] != 0
+            if watch_high or band > _IN_RANGE_TO:
+                n_episodes = _watch(2, start, own, day, band, begin, state, episodes, n_episodes)
+                watch_high = state[2, 0] != 0 or state[3, 0] != 0
+            if (watch_low or watch_high) and t - start > gap:
                 n_episodes = _end_all(state, episodes, n_episodes)
-                watching = False
+                watch_low, watch_high = False, False
         waits = i
+    row[READINGS] += readings
+    row[NOMINAL] += nominal
+    row[MG_DL] += mg_dl
+    row[MG_DL_SQUARED] += mg_dl_squared
+    row[LOW_RISK] += low_risk
+    row[HIGH_RISK] += high_risk
+    for i in range(len(sums)):
+        sums[i, OWNED] = sums[i, DAY_BANDS:].sum()
     return first_day, sums, episodes[:n_episodes].copy()
 
 
@@ -292,7 +315,8 @@ def counting_days(
         for span in not_tested:
             shared = min(span[1], midnights[k + 1]) - max(span[0], midnights[k])
             elapsed -= max(0, shared)
-        counts[i] = elapsed > 0 and sums[i, OWNED_TESTED] * 1_000_000 >= ppm * elapsed
+        tested = sums[i, OWNED] - sums[i, OWNED_NOT_TESTED]
+        counts[i] = elapsed > 0 and tested * 1_000_000 >= ppm * elapsed
     return counts
 
 

@@ -13,6 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from outcomes.tables.declared import GLUCOSE_UNITS
+from outcomes.tables.reading_store import SCALE
 from outcomes.units import (
     HIGH,
     LOW,
@@ -45,8 +46,7 @@ SHARES: Final[dict[str, tuple[int, int]]] = {
 }
 
 CENTRE_MG_DL: Final = 150.0  # squares are summed about this, so that they keep their digits
-LARGEST_VALUE: Final = 1000  # of the declared readings, in either unit
-STEPS_PER_UNIT: Final = 10  # values are whole mg/dL or tenths of mmol/L
+LARGEST_STORED: Final = 10_000  # the declared readings end at 1000 in either unit
 
 
 def band(value: Floats, unit: str) -> npt.NDArray[np.int64]:
@@ -112,12 +112,13 @@ def value_table() -> Floats:
     Returns
     -------
     array of shape (units, values, 4)
-        First axis as `GLUCOSE_UNITS`; second axis the value in tenths of its unit.
+        First axis as `GLUCOSE_UNITS`; second axis the value as it is stored, whole mg/dL or
+        tenths of mmol/L.
     """
-    tenths = np.arange(LARGEST_VALUE * STEPS_PER_UNIT + 1)
-    table = np.zeros((len(GLUCOSE_UNITS), len(tenths), 4))
-    value = np.maximum(tenths, 1) / STEPS_PER_UNIT  # 0 does not occur and has no logarithm
-    for index, unit in enumerate(GLUCOSE_UNITS):
+    stored = np.arange(LARGEST_STORED + 1)
+    table = np.zeros((len(GLUCOSE_UNITS), len(stored), 4))
+    for index, (unit, steps) in enumerate(zip(GLUCOSE_UNITS, SCALE, strict=True)):
+        value = np.maximum(stored, 1) / steps  # 0 does not occur and has no logarithm
         mg_dl = np.asarray(glucose_mg_dl(value, unit))
         signed = risk(mg_dl)
         table[index] = np.column_stack(

@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from datetime import date
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import numpy.typing as npt
@@ -17,6 +17,7 @@ from outcomes.glucose.local_days import Midnights, day_numbers
 from outcomes.glucose.ranges import (
     BANDS,
     CENTRE_MG_DL,
+    LARGEST_STORED,
     SHARES,
     glycemia_risk_index,
     value_table,
@@ -24,7 +25,7 @@ from outcomes.glucose.ranges import (
 from outcomes.glucose.windows import WINDOWS
 from outcomes.plan import TimeInRange
 from outcomes.tables.declared import GLUCOSE_UNITS, KINDS
-from outcomes.tables.reading_store import PatientReadings
+from outcomes.tables.reading_store import SCALE, StoredReadings
 from outcomes.tables.study import Study
 from outcomes.units import (
     HIGH,
@@ -47,7 +48,6 @@ LIMITS: Final = np.array(
     ]
 )
 FACTOR: Final = np.array([float(glucose_mg_dl(1.0, unit)) for unit in GLUCOSE_UNITS])
-ONE_EACH: Final = np.ones(6, dtype=np.int64)  # every array has one entry a reading
 NO_SPANS: Final = np.zeros((0, 2), dtype=np.int64)
 
 
@@ -64,7 +64,7 @@ def summarise(
     Parameters
     ----------
     study : Study
-        Its `readings()`, `sensors` and time zone are used.
+        Its readings, `sensors` and time zone are used.
     windows : DataFrame, one row per patient and window
         As `windows` makes them; windows of a patient may overlap. Extra columns are kept.
     settings : TimeInRange
@@ -106,11 +106,11 @@ def summarise(
         patients = sorted(passes.rows_of)
         shares = [patients[i::threads] for i in range(max(1, threads))]
         if len(shares) == 1:
-            passes.run(study.readings(patients), raw)
+            passes.run(study.stored_readings(patients), raw)
         else:
             with ThreadPoolExecutor(len(shares)) as pool:
                 jobs = [
-                    pool.submit(lambda mine: passes.run(study.readings(mine), raw), share)
+                    pool.submit(lambda mine: passes.run(study.stored_readings(mine), raw), share)
                     for share in shares
                 ]
                 for job in jobs:
@@ -157,7 +157,7 @@ class _Passes:
     def elapsed(self) -> Ints:
         return self.midnights.at(self.last_day + 1) - self.midnights.at(self.first_day)
 
-    def run(self, readings: Iterable[PatientReadings], raw: Floats) -> None:
+    def run(self, readings: Iterable[StoredReadings], raw: Floats) -> None:
         """Fill the rows of `raw` that belong to these patients."""
         for patient in readings:
             rows = self.rows_of[patient.patient_id]
@@ -182,14 +182,14 @@ def _end_of(day: date, zone: str) -> int:
     return int(Midnights.between(number, number, zone).at(number + 1))
 
 
-def _up_to(patient: PatientReadings, until: int) -> PatientReadings:
+def _up_to(patient: StoredReadings, until: int) -> StoredReadings:
     n = int(np.searchsorted(patient.time, until))
-    arrays = ("time", "local_offset", "value", "unit", "capped", "kind", "interval", "sensor")
+    arrays = ("time", "local_offset", "value", "exact", "capped", "stream")
     return replace(patient, **{name: getattr(patient, name)[:n] for name in arrays})
 
 
 def patient_windows(
-    patient: PatientReadings,
+    patient: StoredReadings,
     *,
     kind: int,
     first_day: Ints,
@@ -209,22 +209,24 @@ def patient_windows(
 
 
 def patient_days(
-    patient: PatientReadings, *, kind: int, not_tested: Ints, settings: TimeInRange
+    patient: StoredReadings, *, kind: int, not_tested: Ints, settings: TimeInRange
 ) -> tuple[int, Floats, Ints]:
     """Return one patient's sums by local day and episodes, as `kernel.day_sums` makes them."""
 
-    def array(values: npt.ArrayLike, dtype: npt.DTypeLike) -> npt.NDArray[Any]:
-        return np.ascontiguousarray(values, dtype=dtype)
-
+    value, exact = patient.value, patient.exact
+    if len(value) and not 0 <= value.min() <= value.max() <= LARGEST_STORED:
+        # The compiled pass looks a value up without asking whether the table has it.
+        value, exact = value[:0], value / SCALE[patient.unit_of][patient.stream]
     return kernel.day_sums(
-        array(patient.time, np.int64),
-        array(patient.local_offset, np.int16),
-        array(patient.value, np.float64),
-        array(patient.unit, np.int8),
-        array(patient.capped, np.int8),
-        array(patient.kind, np.int8),
-        array(patient.interval, np.int16),
-        ONE_EACH,
+        patient.time,
+        patient.local_offset,
+        value,
+        exact,
+        patient.capped,
+        patient.stream,
+        patient.unit_of,
+        patient.kind_of,
+        patient.interval_of,
         kind,
         not_tested,
         value_table(),

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Final
@@ -89,6 +89,42 @@ class PatientReadings:
                 "sensor_id": names[self.sensor],
             }
         )
+
+
+@dataclass(frozen=True, kw_only=True, eq=False, repr=False)
+class StoredReadings:
+    """All readings of one patient as they lie on disk: what the compiled pass takes.
+
+    `time`, `local_offset` and `capped` as in `PatientReadings`. `value` is int16, whole mg/dL or
+    tenths of mmol/L; where those cannot hold every value it is empty and `exact` holds float64 in
+    the value's own unit (`exact` is empty otherwise). `stream` is an index into the short arrays
+    `unit_of`, `kind_of` and `interval_of` (minutes). Nothing is spelt out reading by reading,
+    which is three quarters of the time that `PatientReadings` takes.
+    """
+
+    patient_id: str
+    time: Array
+    local_offset: Array
+    value: Array
+    exact: Array
+    capped: Array
+    stream: Array
+    unit_of: Array
+    kind_of: Array
+    interval_of: Array
+
+    def __post_init__(self) -> None:
+        """Lock every array: compiled code is made anew for arrays that may be written."""
+        for f in fields(self)[1:]:
+            getattr(self, f.name).setflags(write=False)
+
+    def __len__(self) -> int:
+        """Return the number of readings."""
+        return len(self.time)
+
+    def __repr__(self) -> str:
+        """Say whose readings and how many, without values."""
+        return f"<StoredReadings of {self.patient_id}: {len(self)} readings>"
 
 
 def local_days(time: Array, local_offset: Array) -> Array:
@@ -411,6 +447,27 @@ def read_patients(
     StudyError
         A file is absent or damaged.
     """
+    for patient_id, group, own in _row_groups(folder, index, streams):
+        yield _patient(patient_id, group, own)
+
+
+def read_stored(
+    folder: Path, index: pd.DataFrame, streams: pd.DataFrame
+) -> Iterator[StoredReadings]:
+    """Yield the readings of every patient of `index` as they lie on disk, in its order.
+
+    Raises
+    ------
+    StudyError
+        A file is absent or damaged.
+    """
+    for patient_id, group, own in _row_groups(folder, index, streams):
+        yield _stored(patient_id, group, own)
+
+
+def _row_groups(
+    folder: Path, index: pd.DataFrame, streams: pd.DataFrame
+) -> Iterator[tuple[str, pa.Table, dict[str, Array]]]:
     of_patient = streams.groupby("patient_id").indices
     columns = {name: streams[name].to_numpy() for name in STREAM_COLUMNS}
     opened: tuple[str, pq.ParquetFile] | None = None
@@ -423,7 +480,28 @@ def read_patients(
             raise StudyError(f"readings, {row.file}: absent or damaged. {MEND}") from error
         places = of_patient[row.patient_id]
         own = {name: values[places] for name, values in columns.items()}
-        yield _patient(str(row.patient_id), group, own)
+        yield str(row.patient_id), group, own
+
+
+def _stored(patient_id: str, group: pa.Table, streams: dict[str, Array]) -> StoredReadings:
+    def column(name: str) -> Array:
+        chunks = group[name].chunks
+        return chunks[0].to_numpy() if len(chunks) == 1 else group[name].to_numpy()
+
+    value = column("value")
+    whole = value.dtype.kind == "i"
+    return StoredReadings(
+        patient_id=patient_id,
+        time=column("time"),
+        local_offset=column("local_offset"),
+        value=value if whole else np.empty(0, dtype=np.int16),
+        exact=np.empty(0) if whole else value,
+        capped=column("capped"),
+        stream=column("stream"),
+        unit_of=streams["unit"].astype(np.int8),
+        kind_of=streams["kind"].astype(np.int8),
+        interval_of=streams["interval_minutes"].astype(np.int16),
+    )
 
 
 def _patient(patient_id: str, group: pa.Table, streams: dict[str, Array]) -> PatientReadings:

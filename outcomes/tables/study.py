@@ -38,9 +38,11 @@ from outcomes.tables.reading_store import (
     PatientReadings,
     ReadingBlock,
     ReadingsWriter,
+    StoredReadings,
     WornSensors,
     blocks_of,
     read_patients,
+    read_stored,
 )
 from outcomes.tables.versions import finish, sole_writer, version_folder
 
@@ -169,6 +171,13 @@ class Study:
         if patient_ids is not None:
             index = index[index["patient_id"].isin(list(patient_ids))]
         yield from read_patients(self.place / "readings", index, self.streams)
+
+    def stored_readings(self, patient_ids: Iterable[str] | None = None) -> Iterator[StoredReadings]:
+        """Yield what `readings` yields, as it lies on disk: for passes over very many readings."""
+        index = self.reading_index
+        if patient_ids is not None:
+            index = index[index["patient_id"].isin(list(patient_ids))]
+        yield from read_stored(self.place / "readings", index, self.streams)
 
     def __repr__(self) -> str:
         """Say what the study holds, as text."""

@@ -8,8 +8,8 @@ import pytest
 
 from outcomes.glucose.ranges import SHARES
 from outcomes.tables.declared import GLUCOSE_UNITS, KINDS
-from outcomes.tables.reading_store import PatientReadings
-from tests.glucose_traces import MINUTE, instant, offset, trace, window
+from outcomes.tables.reading_store import StoredReadings
+from tests.glucose_traces import MINUTE, instant, offset, stored, trace, window
 from tests.slow_glucose import SHARE_NAMES, Reading, slow_window
 
 BERLIN = "Europe/Berlin"
@@ -37,18 +37,15 @@ def random_sensor(rng: np.random.Generator, start: int, minutes: int) -> list[Re
     ]  # fmt: skip
 
 
-def as_patient(readings: list[Reading]) -> PatientReadings:
-    return PatientReadings(
-        patient_id="P1",
-        time=np.array([r.minute * MINUTE for r in readings], dtype=np.int64),
-        local_offset=np.array([r.offset for r in readings], dtype=np.int16),
-        value=np.array([r.value for r in readings]),
-        unit=np.array([GLUCOSE_UNITS.index(r.unit) for r in readings], dtype=np.int8),
-        capped=np.array([r.capped for r in readings], dtype=np.int8),
-        kind=np.array([KINDS.index(r.kind) for r in readings], dtype=np.int8),
-        interval=np.array([r.interval for r in readings], dtype=np.int16),
-        sensor=np.full(len(readings), -1, dtype=np.int32),
-        sensors=(),
+def as_patient(readings: list[Reading]) -> StoredReadings:
+    return stored(
+        time=[r.minute * MINUTE for r in readings],
+        local_offset=[r.offset for r in readings],
+        value=[r.value for r in readings],
+        unit=[GLUCOSE_UNITS.index(r.unit) for r in readings],
+        capped=[r.capped for r in readings],
+        kind=[KINDS.index(r.kind) for r in readings],
+        interval=[r.interval for r in readings],
     )
 
 

@@ -287,7 +287,7 @@ def test_no_readings_give_no_numbers_and_a_reason(tmp_path) -> None:
         def table(self, name: str) -> pd.DataFrame:
             return SENSORS.empty()
 
-        def readings(self, patient_ids):
+        def stored_readings(self, patient_ids):
             return iter(())
 
     one = pd.DataFrame({"patient_id": ["P1"], "cohort": ["implanted"]})
