@@ -136,7 +136,8 @@ class TimedRows:
         if self._spill is None:
             yield from self._patients_of(self._held)
             return
-        self._spill_held()
+        if self._held:
+            self._spill_held()
         for path in sorted(self._spill.iterdir()):
             yield from self._patients_of([np.fromfile(path, dtype=ROW)])
 
