@@ -141,6 +141,10 @@ def covariate_columns(
     notes: list[str] = []
     for name in dict.fromkeys(covariates):
         column = frame[name]
+        if pd.api.types.is_datetime64_any_dtype(column):
+            raise EstimationError(
+                f"Covariate {name} is a date. Give the days from a fixed day as a number instead."
+            )
         if column.nunique(dropna=True) < 2:
             notes.append(f"{name} takes a single value in the rows used and was left out.")
         elif is_numeric(column):

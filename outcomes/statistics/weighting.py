@@ -20,7 +20,7 @@ from outcomes.statistics.bootstrap import Bootstrap, patient_bootstrap
 from outcomes.statistics.change import FEWEST_PER_ARM
 from outcomes.statistics.design import arms, check_full_rank, complete_rows, covariate_columns
 from outcomes.statistics.design import numeric as numeric_column
-from outcomes.statistics.logistic import check_converged, logistic
+from outcomes.statistics.logistic import LogisticFit, Penalty, check_converged, logistic
 from outcomes.statistics.propensity import (
     PEOPLE_PER_COLUMN,
     PropensityScore,
@@ -58,7 +58,8 @@ class WeightedEffect:
         The stacked-equations twin of the bootstrap.
     bootstrap : Bootstrap or None
     target : str
-    n, n_treated, n_reference, n_clusters : int
+    n, n_treated, n_reference, n_observed, n_clusters : int
+        Rows used, by group; rows with an outcome; independent units.
     weights : DataFrame or None
         One row per group: n, effective n, largest weight and share.
     score : PropensityScore or None
@@ -81,6 +82,7 @@ class WeightedEffect:
     n: int
     n_treated: int
     n_reference: int
+    n_observed: int
     n_clusters: int
     weights: pd.DataFrame | None = None
     score: PropensityScore | None = None
@@ -99,6 +101,7 @@ def weighted_effect(
     estimator: Estimator = "augmented",
     outcome_model: OutcomeModel = "linear",
     outcome_covariates: Sequence[str] | None = None,
+    observation: Sequence[str] | None = None,
     normalised: bool = True,
     cluster: str | None = None,
     n_draws: int = 0,
@@ -127,6 +130,11 @@ def weighted_effect(
         "share" for outcomes of 0 to 1 (fractional logit).
     outcome_covariates : sequence of str, optional
         By default `covariates`.
+    observation : sequence of str, optional
+        Columns, beside the group, that say who has an outcome (the last observed value among
+        them). People without one then stay in the target, and the others are weighted by the
+        inverse of their modelled chance to be seen. By default rows without outcome are left out
+        and counted.
     normalised : bool, default True
         Divide weighted residuals by the sum of the weights; False by the size of the target.
     cluster : str, optional
@@ -168,12 +176,15 @@ def weighted_effect(
     if n_draws and rng is None:
         raise EstimationError("A bootstrap needs `rng`, for example numpy.random.default_rng(1).")
     more = list(covariates if outcome_covariates is None else outcome_covariates)
-    needed = [outcome, group, *covariates, *more, *filter(None, [cluster])]
+    seeing = list(observation or [])
+    needed = [group, *covariates, *more, *seeing, *filter(None, [cluster])]
+    needed += [] if observation is not None else [outcome]
     rows = complete_rows(frame.reset_index(drop=True), needed)
     used = rows.frame
     treated = (used[group] != reference).to_numpy(dtype=bool)
     if len(arms(used, group, reference)) > 2:
         raise EstimationError(f"{group} has more than two groups. Filter the rows first.")
+    seen = used[outcome].notna().to_numpy(dtype=bool)
     labels = used[cluster] if cluster is not None else pd.Series(used.index)
     units, names = pd.factorize(labels)
     method = f"{estimator}, target {target}"
@@ -181,18 +192,23 @@ def weighted_effect(
         "n": len(used),
         "n_treated": int(treated.sum()),
         "n_reference": int((~treated).sum()),
+        "n_observed": int(seen.sum()),
         "n_clusters": len(names),
     }
-    smaller = min(counts["n_treated"], counts["n_reference"])
+    smaller = int(min((treated & seen).sum(), (~treated & seen).sum()))
     if smaller < fewest_per_arm:
         note = f"Fewer than {fewest_per_arm} in a group: described, not estimated."
         return WeightedEffect(method=method, target=target, note=note, **counts)
     score = propensity_score(used, group=group, reference=reference, covariates=covariates)
-    own, at_treated, at_reference, notes = _outcome_designs(used, more, treated, smaller)
+    own, at_treated, at_reference, notes = _outcome_designs(used, more, treated, seen)
+    v, see_penalty, see_notes = _observation_design(used, seeing, treated, seen)
     problem = _Problem(
         x=score.columns.to_numpy(),
         z=treated,
-        y=numeric_column(used, outcome),
+        y=np.where(seen, numeric_column(used, outcome), 0.0),
+        seen=seen,
+        v=v,
+        see_penalty=see_penalty,
         own=own,
         at_treated=at_treated,
         at_reference=at_reference,
@@ -237,19 +253,23 @@ def weighted_effect(
         weights=weight_summary(score.weights(target), treated),
         score=score,
         note=None if bootstrap is None else bootstrap.note,
-        notes=[*score.notes, *notes],
+        notes=[*score.notes, *notes, *see_notes],
         **shown,
         **counts,
     )
 
 
 def _outcome_designs(
-    used: pd.DataFrame, covariates: Sequence[str], treated: NDArray[np.bool_], smaller: int
+    used: pd.DataFrame,
+    covariates: Sequence[str],
+    treated: NDArray[np.bool_],
+    seen: NDArray[np.bool_],
 ) -> tuple[Floats, Floats, Floats, list[str]]:
     """Columns of the outcome model for each row as it is, if treated, and if not."""
     columns, _ = covariate_columns(used, covariates)
     x = columns.to_numpy()
     x = (x - x.mean(axis=0)) / x.std(axis=0)
+    smaller = int(min((treated & seen).sum(), (~treated & seen).sum()))
     z = treated.astype(np.float64)[:, None]
     one, nil = np.ones_like(z), np.zeros_like(z)
     if x.shape[1] * PEOPLE_PER_COLUMN <= smaller:
@@ -268,21 +288,46 @@ def _outcome_designs(
             "the outcome model are common to both groups."
         ]
     names = [f"outcome column {j + 1}" for j in range(design(z).shape[1])]
-    check_full_rank(pd.DataFrame(design(z), columns=names))
+    check_full_rank(pd.DataFrame(design(z)[seen], columns=names))
     return design(z), design(one), design(nil), notes
+
+
+def _observation_design(
+    used: pd.DataFrame,
+    covariates: Sequence[str],
+    treated: NDArray[np.bool_],
+    seen: NDArray[np.bool_],
+) -> tuple[Floats, Penalty, list[str]]:
+    """Columns of the model of having an outcome (none where all have one), and its penalty."""
+    if seen.all():
+        return np.empty((len(used), 0)), "none", []
+    columns, _ = covariate_columns(used, covariates)
+    x = columns.to_numpy()
+    columns = pd.DataFrame((x - x.mean(axis=0)) / x.std(axis=0), columns=columns.columns)
+    columns.insert(0, "constant", 1.0)
+    columns.insert(1, "group", treated.astype(np.float64))
+    check_full_rank(columns)
+    v = columns.to_numpy()
+    if logistic(v, seen.astype(np.float64)).converged:
+        return v, "none", []
+    return v, "firth", ["The model of having an outcome has no maximum: Firth's penalty was used."]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False, repr=False)
 class _Problem:
-    """The stacked equations of one estimate: score, outcome model, means.
+    """The stacked equations of one estimate: score, being seen, outcome model, means.
 
-    Parameters are in the order score coefficients, outcome coefficients, then the mean of the
-    predictions and of the weighted residuals, for the treated and for the reference group.
+    Parameters are in the order score coefficients, coefficients of being seen, outcome
+    coefficients, then the mean of the predictions and of the weighted residuals, for the treated
+    and for the reference group.
     """
 
     x: Floats
     z: NDArray[np.bool_]
     y: Floats
+    seen: NDArray[np.bool_]
+    v: Floats
+    see_penalty: Penalty
     own: Floats
     at_treated: Floats
     at_reference: Floats
@@ -294,16 +339,28 @@ class _Problem:
 
     def solve(self) -> Floats:
         """The full-sample answer."""
+        every = np.ones(len(self.y))
+        delta: Floats = np.zeros(self.v.shape[1])
+        if self.v.shape[1]:
+            delta = check_converged(self._seen_fit(every, None), "having an outcome").coefficients
         beta: Floats = np.zeros(self.own.shape[1])
         if self.estimator != "weighted":
-            found = self._outcome_fit(np.ones(len(self.y)), None)
+            found = self._outcome_fit(every, None)
             if found is None:
                 raise EstimationError(
                     "The outcome model cannot be fitted. Use fewer outcome covariates."
                 )
             beta = found
         gamma = self.score.fit.coefficients
-        return np.concatenate([gamma, beta, self._means(gamma, beta, np.ones(len(self.y)))])
+        return np.concatenate([gamma, delta, beta, self._means(gamma, delta, beta, every)])
+
+    def _split(self, theta: Any) -> tuple[Any, Any, Any]:
+        k, q = self.x.shape[1], self.v.shape[1]
+        return theta[:k], theta[k : k + q], theta[k + q : -4]
+
+    def _seen_fit(self, counts: Floats, start: Floats | None) -> LogisticFit:
+        seen = self.seen.astype(np.float64)
+        return logistic(self.v, seen, weights=counts, penalty=self.see_penalty, start=start)
 
     def means(self, theta: Floats) -> tuple[float, float, float]:
         """Difference, mean of the treated, mean of the reference."""
@@ -318,25 +375,27 @@ class _Problem:
 
     def redraw(self, theta: Floats) -> Any:
         """Bootstrap statistic: everything refitted with row counts, started at the answer."""
-        k, p = self.x.shape[1], self.own.shape[1]
+        gamma, delta, beta = self._split(theta)
         z = self.z.astype(np.float64)
 
         def statistic(counts: Floats) -> Floats | None:
-            if not (counts[self.z].any() and counts[~self.z].any()):
+            known = counts * self.seen
+            if not (known[self.z].any() and known[~self.z].any()):
                 return None
-            fit = logistic(self.x, z, weights=counts, penalty=self.score.penalty, start=theta[:k])
-            if not fit.converged:
+            fit = logistic(self.x, z, weights=counts, penalty=self.score.penalty, start=gamma)
+            see = self._seen_fit(counts, delta) if self.v.shape[1] else fit
+            if not (fit.converged and see.converged):
                 return None
-            beta: Floats | None = theta[k : k + p]
-            if self.estimator != "weighted":
-                beta = self._outcome_fit(counts, beta)
-            if beta is None:
+            drawn = beta if self.estimator == "weighted" else self._outcome_fit(counts, beta)
+            if drawn is None:
                 return None
-            return np.array(self.means(self._means(fit.coefficients, beta, counts)))
+            chance = see.coefficients if self.v.shape[1] else delta
+            return np.array(self.means(self._means(fit.coefficients, chance, drawn, counts)))
 
         return statistic
 
     def _outcome_fit(self, counts: Floats, start: Floats | None) -> Floats | None:
+        counts = counts * self.seen
         if self.link == "share":
             fit = logistic(self.own, self.y, weights=counts, start=start)
             if start is None:
@@ -358,11 +417,13 @@ class _Problem:
         linear = design @ beta
         return 1 / (1 + np.exp(-linear)) if self.link == "share" else linear
 
-    def _parts(self, gamma: Any, beta: Any) -> tuple[Any, ...]:
+    def _parts(self, gamma: Any, delta: Any, beta: Any) -> tuple[Any, ...]:
         """Tilt, the two sets of weights and residuals, and the predictions of every row."""
         e = 1 / (1 + np.exp(-(self.x @ gamma)))
         m1, m0 = self._predict(self.at_treated, beta), self._predict(self.at_reference, beta)
         weights = weights_of(e, self.z, self.target)
+        if self.v.shape[1]:
+            weights = weights * self.seen * (1 + np.exp(-(self.v @ delta)))
         if self.estimator == "outcome model":
             weights = weights * 0
         h = tilt(e, self.target)
@@ -371,8 +432,8 @@ class _Problem:
             h = self.z.astype(np.float64)
         return h, weights * self.z, weights * ~self.z, m1, m0
 
-    def _means(self, gamma: Floats, beta: Floats, counts: Floats) -> Floats:
-        h, w1, w0, m1, m0 = self._parts(gamma, beta)
+    def _means(self, gamma: Floats, delta: Floats, beta: Floats, counts: Floats) -> Floats:
+        h, w1, w0, m1, m0 = self._parts(gamma, delta, beta)
         h, w1, w0 = h * counts, w1 * counts, w0 * counts
         out = np.zeros(4)
         if self.estimator != "weighted":
@@ -384,16 +445,18 @@ class _Problem:
 
     def scores(self, theta: Any) -> Any:
         """Contribution of every row to every equation."""
-        k, p = self.x.shape[1], self.own.shape[1]
-        gamma, beta, (a1, a0, b1, b0) = theta[:k], theta[k : k + p], theta[-4:]
+        gamma, delta, beta = self._split(theta)
+        a1, a0, b1, b0 = theta[-4:]
         e = 1 / (1 + np.exp(-(self.x @ gamma)))
-        h, w1, w0, m1, m0 = self._parts(gamma, beta)
-        parts = [self.x * (self.z - e)[:, None]]
+        h, w1, w0, m1, m0 = self._parts(gamma, delta, beta)
+        chance = 1 / (1 + np.exp(-(self.v @ delta)))
+        parts = [self.x * (self.z - e)[:, None], self.v * (self.seen - chance)[:, None]]
         if self.estimator == "weighted":
             parts.append(np.tile(beta / len(self.y), (len(self.y), 1)))
             means = [np.full(len(self.y), a) / len(self.y) for a in (a1, a0)]
         else:
-            parts.append(self.own * (self.y - self._predict(self.own, beta))[:, None])
+            error = self.seen * (self.y - self._predict(self.own, beta))
+            parts.append(self.own * error[:, None])
             means = [h * (m1 - a1), h * (m0 - a0)]
         if self.estimator == "outcome model":
             residuals = [np.full(len(self.y), b) / len(self.y) for b in (b1, b0)]
