@@ -98,6 +98,10 @@ class Result:
         The plan's settings that made it, name to value, printed with it.
     show : mapping
         Column of `table` to `Show`; columns not named are left out of the shown table.
+    summary : DataFrame or None
+        What is shown instead of `table` where that is too long to read: texts made from the same
+        numbers, one line a cohort or visit, estimate with its interval and n in one cell. The
+        whole table still lies beside the page as CSV.
     drawing : callable or None
         Draws on the Axes it is given; None where there is nothing to draw.
     alt : str
@@ -115,6 +119,7 @@ class Result:
     footnotes: Sequence[str] = ()
     settings: Mapping[str, str] = field(default_factory=dict)
     show: Mapping[str, Show] = field(default_factory=dict)
+    summary: pd.DataFrame | None = None
     drawing: Callable[[Axes], None] | None = None
     alt: str = ""
     height: float = 3.2
@@ -134,7 +139,9 @@ class Result:
         return ax
 
     def shown(self) -> pd.DataFrame:
-        """Return the table as text, rounded for display, with the headings of `show`."""
+        """Return what is shown: the summary, else the table rounded for display."""
+        if self.summary is not None:
+            return self.summary.map(lambda value: _text(value, None))
         columns = self.show or {name: Show(str(name)) for name in self.table.columns}
         return pd.DataFrame(
             {

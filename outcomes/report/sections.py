@@ -30,6 +30,12 @@ class Answers(Result):
         )
         return f'<dl class="answers">{pairs}</dl>'
 
+    def _repr_mimebundle_(self, **options: Any) -> dict[str, Any]:
+        # Every sentence stands again with its own result, whose table lies beside the page.
+        bundle = super()._repr_mimebundle_(**options)
+        bundle[RESULT_MIME]["csv"] = ""
+        return bundle
+
 
 def answers(*results: Result) -> Answers:
     """Return the first screen: each result's question and its finding, in the order given."""
