@@ -12,7 +12,7 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import expit, log_expit
+from scipy.special import expit
 
 from outcomes.errors import EstimationError
 
@@ -45,6 +45,7 @@ def logistic(
     weights: Floats | None = None,
     penalty: Penalty = "none",
     start: Floats | None = None,
+    tolerance: float = _DECREMENT,
 ) -> LogisticFit:
     """Fit P(y) = expit(x b) by Newton steps on the (quasi-)likelihood.
 
@@ -61,6 +62,9 @@ def logistic(
         where covariates separate the outcomes. Weights then act as counts.
     start : ndarray, shape (k,), optional
         Start of the search; the full-sample answer in a bootstrap.
+    tolerance : float
+        The search ends when the Newton decrement per row is this small; one more step is still
+        taken, which squares what is left.
 
     Returns
     -------
@@ -90,8 +94,8 @@ def logistic(
             step = np.linalg.solve(information, score)
         except np.linalg.LinAlgError:
             break
-        if float(score @ step) <= _DECREMENT * max(1.0, float(case.sum())):
-            converged = True
+        if float(score @ step) <= tolerance * max(1.0, float(case.sum())):
+            beta, converged = beta + step, True
             break
         for halvings in range(30):
             moved = beta + step / 2**halvings
@@ -130,7 +134,7 @@ def check_converged(fit: LogisticFit, what: str) -> LogisticFit:
 
 def _objective(x: Floats, y: Floats, case: Floats, penalty: Penalty, beta: Floats) -> float:
     linear = x @ beta
-    value = float((case * (y * log_expit(linear) + (1 - y) * log_expit(-linear))).sum())
+    value = float(case @ (y * linear - np.logaddexp(0.0, linear)))
     if penalty == "firth":
         fitted = expit(linear)
         information = x.T @ (x * (case * fitted * (1 - fitted))[:, None])

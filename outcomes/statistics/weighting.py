@@ -38,6 +38,9 @@ Estimator = Literal["weighted", "augmented", "outcome model"]
 OutcomeModel = Literal["linear", "share"]
 
 _SINGULAR = 1e-12
+# Newton decrement per row at which a search ends: to rounding for the answer; in a draw, where the
+# last step still squares it, to some 1e-5 standard errors.
+_FULL, _DRAW = 1e-16, 1e-8
 
 
 @dataclass(frozen=True, kw_only=True, eq=False, repr=False)
@@ -359,8 +362,15 @@ class _Problem:
         return theta[:k], theta[k : k + q], theta[k + q : -4]
 
     def _seen_fit(self, counts: Floats, start: Floats | None) -> LogisticFit:
-        seen = self.seen.astype(np.float64)
-        return logistic(self.v, seen, weights=counts, penalty=self.see_penalty, start=start)
+        seen, tolerance = self.seen.astype(np.float64), _FULL if start is None else _DRAW
+        return logistic(
+            self.v,
+            seen,
+            weights=counts,
+            penalty=self.see_penalty,
+            start=start,
+            tolerance=tolerance,
+        )
 
     def means(self, theta: Floats) -> tuple[float, float, float]:
         """Difference, mean of the treated, mean of the reference."""
@@ -382,7 +392,9 @@ class _Problem:
             known = counts * self.seen
             if not (known[self.z].any() and known[~self.z].any()):
                 return None
-            fit = logistic(self.x, z, weights=counts, penalty=self.score.penalty, start=gamma)
+            fit = logistic(
+                self.x, z, weights=counts, penalty=self.score.penalty, start=gamma, tolerance=_DRAW
+            )
             see = self._seen_fit(counts, delta) if self.v.shape[1] else fit
             if not (fit.converged and see.converged):
                 return None
@@ -397,7 +409,8 @@ class _Problem:
     def _outcome_fit(self, counts: Floats, start: Floats | None) -> Floats | None:
         counts = counts * self.seen
         if self.link == "share":
-            fit = logistic(self.own, self.y, weights=counts, start=start)
+            tolerance = _FULL if start is None else _DRAW
+            fit = logistic(self.own, self.y, weights=counts, start=start, tolerance=tolerance)
             if start is None:
                 check_converged(fit, "outcome model")
             return fit.coefficients if fit.converged else None
