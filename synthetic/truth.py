@@ -20,6 +20,12 @@ from .glucose import log_moments, shape_mean, spread
 from .scenario import MODELS, Model, Scenario
 from .wear import CAUSES, EARLY, EARLY_DAYS, OVERDUE, VISIT_MEAN, VISIT_RANGE, VISIT_SD
 
+MEANS = np.arange(75.0, 341.0)  # mg/dL; between whole ones the shares are a straight line to 1e-5
+SHARES = {
+    "share_70_180": (70, 180),
+    "share_below_70": (1e-9, 70),
+    "share_above_250": (250, 1e9),
+}
 VISIT_DAYS = (91, 183, 365)
 NODES, NODE_WEIGHTS = np.polynomial.hermite_e.hermegauss(40)
 NODE_WEIGHTS = NODE_WEIGHTS / NODE_WEIGHTS.sum()
@@ -181,6 +187,68 @@ def decisions(clinic: Clinic) -> pd.DataFrame:
     )
 
 
+def starts(clinic: Clinic) -> pd.DataFrame:
+    """One row per decision that was followed by a start, of those still there 183 days later.
+
+    `change` is the true HbA1c 183 days after the start less the latest measured draw before it;
+    `own_effect` the patient's own effect of implanted against adhesive by then, in points.
+    """
+    rows = []
+    for life in clinic.lives:
+        lived = life.course
+        glucose = lived.mean_glucose(clinic.scenario)
+        for d in lived.decisions:
+            began = [on for on, kind in lived.kinds if kind == d.chosen and on >= d.on]
+            stays = d.kind_before == "adhesive" and d.chosen == "adhesive"
+            start = d.on if stays else began[0] if began else None
+            if start is None or start + 183 > lived.end:
+                continue
+            later = lived.hba1c(clinic.scenario, start + 183, glucose)
+            rows.append(
+                {
+                    "patient_id": lived.person.patient_id,
+                    "started_on": day(start),
+                    "kind_before": d.kind_before,
+                    "chosen": d.chosen,
+                    "chance_of_implanted": 1 / (1 + np.exp(-d.log_odds)),
+                    "latest_hba1c": d.latest_hba1c,
+                    "change": later - d.latest_hba1c,
+                    "own_effect": lived.person.effect_implanted * response(clinic.scenario, 183),
+                }
+            )
+    return pd.DataFrame(rows)
+
+
+def effects(clinic: Clinic) -> pd.DataFrame:
+    """True effects at 183 days in this clinic's own starts, by what was worn before, in points.
+
+    `everybody`, `implanted` and `overlap` are means of the patients' own effects over all, those
+    who chose it, and with weights e (1 - e); `crude` is the difference of mean true changes as it
+    would be seen without adjustment, and `confounding` is `crude` less `implanted`: what the choice
+    of the high (and of those who are high by chance) adds.
+    """
+    rows = []
+    for before, group in starts(clinic).groupby("kind_before"):
+        chose = group["chosen"] == "implanted"
+        own, e = group["own_effect"], group["chance_of_implanted"]
+        if not chose.any() or chose.all():
+            continue
+        crude = group.loc[chose, "change"].mean() - group.loc[~chose, "change"].mean()
+        rows.append(
+            {
+                "kind_before": before,
+                "n_implanted": int(chose.sum()),
+                "n_adhesive": int((~chose).sum()),
+                "everybody": own.mean(),
+                "implanted": own[chose].mean(),
+                "overlap": np.average(own, weights=e * (1 - e)),
+                "crude": crude,
+                "confounding": crude - own[chose].mean(),
+            }
+        )
+    return pd.DataFrame(rows)
+
+
 # --- glucose ------------------------------------------------------------------------------------
 
 
@@ -205,14 +273,16 @@ def months(clinic: Clinic) -> pd.DataFrame:
         mean = lived.mean_glucose(clinic.scenario)
         mean = mean[lived.person.joined - lived.first : lived.end - lived.first + 1]
         cv = lived.person.cv
+        share = {
+            name: np.interp(mean, MEANS, expected_share(MEANS, cv, low, high))
+            for name, (low, high) in SHARES.items()
+        }
         days = pd.date_range(day(lived.person.joined), periods=len(mean), freq="D")
         daily = pd.DataFrame(
             {
                 "month": days.to_period("M").astype(str),
                 "mean_glucose": mean,
-                "share_70_180": expected_share(mean, cv, 70, 180),
-                "share_below_70": expected_share(mean, cv, 1e-9, 70),
-                "share_above_250": expected_share(mean, cv, 250, 1e9),
+                **share,
             }
         )
         monthly = daily.groupby("month", as_index=False).mean()
@@ -231,6 +301,8 @@ def write_truth(clinic: Clinic, folder: Path) -> None:
         "patients": patient_truth(clinic),
         "sensors": clinic.sensors,
         "decisions": decisions(clinic),
+        "starts": starts(clinic),
+        "effects": effects(clinic),
         "months": months(clinic),
         "incidence": sensor_truth(clinic.scenario),
     }

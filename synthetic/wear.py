@@ -49,7 +49,11 @@ class Sensor:
 
 
 def lives(
-    model: Model, n: int, frailty: float, lot_ratio: float, rng: np.random.Generator
+    model: Model,
+    n: int,
+    frailty: float | np.ndarray,
+    lot_ratio: float | np.ndarray,
+    rng: np.random.Generator,
 ) -> tuple[np.ndarray, np.ndarray]:
     """Draw the age in days at which each of `n` sensors would end, and the cause's place.
 

@@ -12,7 +12,7 @@ from synthetic.course import course
 from synthetic.glucose import true_glucose
 from synthetic.people import ENTRIES, ENTRY_SHARES, person
 from synthetic.scenario import MODEL, SITE_SHARES, SITES
-from synthetic.truth import decisions, expected_share, incidence, response
+from synthetic.truth import decisions, effects, expected_share, incidence, response
 from synthetic.wear import CAUSES, lives, place_implanted
 
 USUAL = Scenario()
@@ -145,3 +145,11 @@ def test_a_biased_sensor_reads_off_by_the_stated_amount() -> None:
         for sensor, a, b in zip(plain.sensors, plain.values, off.values, strict=True):
             expected = 10.0 if sensor.model.kind == "implanted" else 0.0
             assert np.allclose(b - a, expected)
+
+
+def test_the_stated_confounding_is_there_and_grows_with_an_unmeasured_trait() -> None:
+    measured = effects(clinic(900, 4)).set_index("kind_before")["confounding"]
+    hidden = clinic(900, 4, scenario=Scenario(unmeasured=0.8))
+    both = effects(hidden).set_index("kind_before")["confounding"]
+    assert -0.25 < measured["none"] < 0.0
+    assert both["none"] < measured["none"] - 0.05
