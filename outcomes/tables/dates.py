@@ -183,7 +183,7 @@ class _Fields:
         self.month[rows], self.day[rows] = numbers["month"], numbers["day"]
         hour, minute = numbers.get("hour", nothing), numbers.get("minute", nothing)
         second = numbers.get("second", nothing)
-        self.second[rows] = hour * 3600 + minute * 60 + second
+        self.second[rows] = hour * 3600 + minute * 60 + second  # at most 362,439: fits int32
         self.microsecond[rows] = numbers.get("microsecond", nothing)
         self.sound[rows] = (hour < 24) & (minute < 60) & (second < 60)
         self.offset[rows], self.utc_mark[rows] = offset, is_utc
@@ -252,18 +252,19 @@ def _read_cells(
     data: Array, pattern: DatePattern, widths: dict[str, int], fields: _Fields, rows: Array
 ) -> Array:
     n = len(data)
+    data = np.ascontiguousarray(data.T)  # one row a character: every step runs along memory
     numbers: dict[str, Array] = {}
     fits, at = np.ones(n, dtype=bool), 0
     offset, is_utc = np.full(n, NO_OFFSET, dtype=np.int16), np.zeros(n, dtype=bool)
     for part in pattern.parts:
         size = widths.get(part, 2) if part in TOKEN_PATTERNS else len(part.encode())
-        cells = data[:, at : at + size]
+        cells = data[at : at + size]
         if part == "offset":
             offset, is_utc, good = _fixed_offset(cells)
         elif part in TOKEN_PATTERNS:
             numbers[part], good = _fixed_number(cells)
         else:
-            good = (cells == np.frombuffer(part.encode(), dtype=np.uint8)).all(axis=1)
+            good = (cells == np.frombuffer(part.encode(), dtype=np.uint8)[:, None]).all(axis=0)
         fits &= good
         at += size
     chosen = {name: values[fits] for name, values in numbers.items()}
@@ -272,25 +273,26 @@ def _read_cells(
 
 
 def _fixed_number(cells: Array) -> tuple[Array, Array]:
-    digits = cells - np.uint8(ord("0"))  # wraps around for what comes before "0"
-    number = np.zeros(len(cells), dtype=np.int64)
-    good = np.ones(len(cells), dtype=bool)
-    for i in range(cells.shape[1]):
-        number = number * 10 + digits[:, i]
-        good &= digits[:, i] <= 9
+    """Return the numbers written in `cells` (one row a digit), and which are digits throughout."""
+    number = np.zeros(cells.shape[1], dtype=np.int32)
+    good = np.ones(cells.shape[1], dtype=bool)
+    for row in cells:
+        digit = row - np.uint8(ord("0"))  # wraps around for what comes before "0"
+        number = number * 10 + digit
+        good &= digit <= 9
     return number, good
 
 
 def _fixed_offset(cells: Array) -> tuple[Array, Array, Array]:
-    if cells.shape[1] == 1:
-        z = cells[:, 0] == ord("Z")
-        return np.zeros(len(cells), dtype=np.int16), z, z
-    sign = np.where(cells[:, 0] == ord("-"), -1, 1)
-    hours, good_hours = _fixed_number(cells[:, 1:3])
-    minutes, good_minutes = _fixed_number(cells[:, -2:])
-    good = good_hours & good_minutes & np.isin(cells[:, 0], (ord("+"), ord("-")))
-    if cells.shape[1] == 6:
-        good &= cells[:, 3] == ord(":")
+    if len(cells) == 1:
+        z = cells[0] == ord("Z")
+        return np.zeros(len(z), dtype=np.int16), z, z
+    sign = np.where(cells[0] == ord("-"), -1, 1)
+    hours, good_hours = _fixed_number(cells[1:3])
+    minutes, good_minutes = _fixed_number(cells[-2:])
+    good = good_hours & good_minutes & ((cells[0] == ord("+")) | (cells[0] == ord("-")))
+    if len(cells) == 6:
+        good &= cells[3] == ord(":")
     offset = (sign * (hours * 60 + minutes)).astype(np.int16)
     return offset, offset == 0, good & (np.abs(offset) <= 900)
 

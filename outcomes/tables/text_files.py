@@ -26,6 +26,7 @@ from outcomes.errors import IntakeError, SettingsError
 from outcomes.plan.sources import TableSource
 
 BLOCK_BYTES: Final = 24_000_000
+HEADING_CHARACTERS: Final = 100_000
 
 
 @dataclass(frozen=True, kw_only=True, eq=False, repr=False)
@@ -151,25 +152,33 @@ class ExportFile:
 
     def _take_headings(self, text: str) -> tuple[str, int]:
         """Set the headings; return the text below them and the lines above it."""
-        reader = csv.reader(io.StringIO(text), delimiter=self.separator)
         skipped = 0
         while skipped < self.source.skip_lines and text:
             _, _, text = text.partition("\n")
             skipped += 1
-        reader = csv.reader(io.StringIO(text), delimiter=self.separator)
-        try:
-            headings = next((row for row in reader if any(cell.strip() for cell in row)), None)
-        except csv.Error as error:
-            raise IntakeError(f"{self.name}: the headings cannot be read ({error}).") from error
+        # The headings stand in the first lines; the whole block is looked at only if they do not.
+        headings, lines = self._headings_in(text[:HEADING_CHARACTERS])
+        if headings is None:
+            headings, lines = self._headings_in(text)
         if headings is None:
             raise IntakeError(
                 f"{self.name}: empty, without a line of headings. Export it again, or take it out "
                 "of sources.toml."
             )
         self.headings = tuple(cell.strip() for cell in headings)
-        self.heading_line = skipped + reader.line_num
-        below = text.split("\n", reader.line_num)[reader.line_num]
+        self.heading_line = skipped + lines
+        below = text.split("\n", lines)[lines]
         return below, self.heading_line
+
+    def _headings_in(self, text: str) -> tuple[list[str] | None, int]:
+        """Return the first row that is not empty, and the lines down to it."""
+        reader = csv.reader(io.StringIO(text), delimiter=self.separator)
+        try:
+            row = next((row for row in reader if any(cell.strip() for cell in row)), None)
+        except csv.Error as error:
+            raise IntakeError(f"{self.name}: the headings cannot be read ({error}).") from error
+        cut_through = len(text) == HEADING_CHARACTERS and reader.line_num > text.count("\n")
+        return (None if cut_through else row), reader.line_num
 
     @property
     def separator(self) -> str:

@@ -142,14 +142,18 @@ class TimedRows:
             yield from self._patients_of([np.fromfile(path, dtype=ROW)])
 
     def _patients_of(self, parts: list[Array]) -> Iterator[tuple[str, Array]]:
-        if not parts:
-            return
-        rows = np.concatenate(parts) if len(parts) > 1 else parts[0]
-        order = np.argsort(rows["patient"], kind="stable")
-        numbers = rows["patient"][order]
-        starts = np.flatnonzero(np.diff(numbers, prepend=-1))
-        for start, end in zip(starts, [*starts[1:], len(order)], strict=True):
-            yield self.patients.names[numbers[start]], rows[order[start:end]]
+        pieces: dict[int, list[Array]] = {}
+        for rows in parts:
+            numbers = rows["patient"]
+            if (np.diff(numbers) < 0).any():
+                rows = rows[np.argsort(numbers, kind="stable")]
+                numbers = rows["patient"]
+            starts = np.flatnonzero(np.diff(numbers, prepend=-1))
+            for start, end in zip(starts, [*starts[1:], len(rows)], strict=True):
+                pieces.setdefault(int(numbers[start]), []).append(rows[start:end])
+        for number in sorted(pieces):
+            own = pieces.pop(number)
+            yield self.patients.names[number], np.concatenate(own) if len(own) > 1 else own[0]
 
 
 def place_repeated_hour(rows: Array) -> tuple[Array, Array]:
