@@ -14,6 +14,8 @@ from outcomes.tables.declared import KINDS
 
 SMALL: Final = 5  # cells of a category below this show as "<5"
 MISSING: Final = "(missing)"
+NOT_SHOWN: Final = "not shown"  # it would tell the one small cell
+_HIDDEN: Final = (f"<{SMALL}", NOT_SHOWN)
 FLAG: Final = 0.1  # a standardised difference beyond this is worth a reader's attention
 
 
@@ -48,10 +50,10 @@ def baseline(members: pd.DataFrame, *, covariates: Sequence[str]) -> Result:
     sizes = {cohort: int((new["cohort"] == cohort).sum()) for cohort in KINDS}
     rows = [row for name in covariates for row in _rows(new, name)]
     table = pd.DataFrame(rows, columns=_columns())
-    table["smd"] = _standardised(new, table, covariates, sizes)
-    for cohort in KINDS:
-        hidden = table[cohort] == f"<{SMALL}"
-        table.loc[hidden, "smd"] = None
+    smd = pd.Series(_standardised(new, table, covariates, sizes), dtype="float64")
+    # A difference would give a hidden cell away.
+    hidden = table[list(KINDS)].isin(_HIDDEN).any(axis=1)
+    table["smd"] = smd.where(~hidden)
     apart = table.loc[table["smd"].abs() > FLAG, "covariate"].unique()
     return Result(
         name="baseline",
@@ -116,7 +118,7 @@ def _category_rows(new: pd.DataFrame, name: str) -> list[dict[str, object]]:
         for row, level in zip(rows, names, strict=True):
             count = int(counts.get(level, 0))
             if count in hidden and count:
-                row[cohort] = f"<{SMALL}" if count < SMALL else "not shown"
+                row[cohort] = f"<{SMALL}" if count < SMALL else NOT_SHOWN
                 continue
             share = count / total if total else None
             row |= {f"{cohort}_n": count, f"{cohort}_value": share}
@@ -161,7 +163,7 @@ def _records(table: pd.DataFrame, sizes: dict[str, int]) -> list[Record]:
         for cohort in KINDS:
             value = row[f"{cohort}_value"]
             count = row[f"{cohort}_n"]
-            hidden = row[cohort] in (f"<{SMALL}", "not shown")
+            hidden = row[cohort] in _HIDDEN
             entries.append(
                 Record(
                     outcome="baseline", quantity="mean" if numeric else "share",

@@ -190,21 +190,19 @@ def until_first(spans: pd.DataFrame, first: pd.Series) -> pd.DataFrame:
 
 
 def first_event_rate(
-    spans: pd.DataFrame, first: pd.Series, *, events: int, unit: str, per: float
+    exposure: pd.DataFrame, *, events: int, unit: str, per: float
 ) -> tuple[Interval, float, int]:
     """Return the exact rate of first events, its exposure and the number of patients at risk.
 
     Parameters
     ----------
-    spans : DataFrame, one row per sensor
-    first : Series of dates, indexed by patient_id
-        Each patient's first event; its exposure stops there.
+    exposure : DataFrame, one row per patient
+        As `wear_exposure` returns it, of spans that stop at each first event (`until_first`).
     events : int
         First events in the window of the spans.
     unit : {"patient_years", "sensor_days"}
     per : float
     """
-    exposure = wear_exposure(until_first(spans, first))
     total = float(exposure[unit].sum())
     if total == 0 and events:
         note = "not estimable: no exposure before the first events"
@@ -216,32 +214,40 @@ def first_event_rate(
 
 
 def all_event_rate(
-    spans: pd.DataFrame, patients_of_events: Sequence[str], *, unit: str, per: float
+    exposure: pd.DataFrame, patients_of_events: Sequence[str], *, unit: str, per: float
 ) -> tuple[Interval, float, int]:
     """Return the rate of all events, cluster-robust by patient; exact where there is none.
 
     Parameters
     ----------
-    spans : DataFrame, one row per sensor
+    exposure : DataFrame, one row per patient
+        As `wear_exposure` returns it.
     patients_of_events : sequence of str
-        The patient of each event, once per event.
+        The patient of each event, once per event. An event after the last day worn adds to the
+        events of its patient, and no exposure.
     unit : {"patient_years", "sensor_days"}
     per : float
     """
-    exposure = wear_exposure(spans).set_index("patient_id")[unit]
+    worn = exposure.set_index("patient_id")[unit]
     counts = pd.Series(list(patients_of_events), dtype=object).value_counts()
-    people = sorted(set(exposure.index) | set(counts.index))
+    people = sorted(set(worn.index) | set(counts.index))
     frame = pd.DataFrame(
         {
             "patient_id": people,
             "events": counts.reindex(people, fill_value=0).to_numpy(dtype=int),
-            "exposure": exposure.reindex(people, fill_value=0.0).to_numpy(dtype=float),
+            "exposure": worn.reindex(people, fill_value=0.0).to_numpy(dtype=float),
         }
     )
     total = float(frame["exposure"].sum())
     n = int((frame["exposure"] > 0).sum())
-    if total == 0 or not frame["events"].sum():
+    if not frame["events"].sum():
         return rate(0, total, per=per), total, n
+    if total == 0:
+        note = "not estimable: harm was seen, but nothing was worn in this window"
+        nothing = Interval(
+            estimate=None, conf_low=None, conf_high=None, method="cluster-robust", note=note
+        )
+        return nothing, 0.0, n
     found: ClusteredRate = clustered_rate(
         frame, events="events", exposure="exposure", cluster="patient_id", per=per
     )

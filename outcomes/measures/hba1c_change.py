@@ -116,7 +116,8 @@ def hba1c_change(cohorts: CohortSet, *, month: int | None = None) -> Hba1cChange
         if population == "cumulative":
             rows += _model_rows(part, cohorts, covariates)
     rows += _kept_rows(cohorts)
-    table = pd.DataFrame(rows, columns=_COLUMNS)
+    counts = dict.fromkeys(("month", "n", "n_due", "events", "missing"), "Int64")
+    table = pd.DataFrame(rows, columns=_COLUMNS).astype(counts)
     finding = _finding(table, primary)
     points = _points(table)
     drawn = points.loc[points["n"] >= FEWEST_PER_ARM]

@@ -14,6 +14,7 @@ from outcomes.measures.harms import (
     in_body,
     in_window,
     procedure_rates,
+    until_first,
     wear_exposure,
 )
 from outcomes.measures.sensor_ends import patient_days
@@ -96,7 +97,9 @@ def wear_example() -> tuple[pd.DataFrame, pd.DataFrame]:
 def test_first_events_follow_the_worked_example() -> None:
     spans, events = wear_example()
     first = events.groupby("patient_id")["onset_on"].min()
-    found, exposure, _ = first_event_rate(spans, first, events=3, unit="patient_years", per=100)
+    found, exposure, _ = first_event_rate(
+        wear_exposure(until_first(spans, first)), events=3, unit="patient_years", per=100
+    )
     expected = {name: float(value) for name, value in answers("W28").items()}
     assert exposure * DAYS_PER_YEAR == pytest.approx(775.5, rel=1e-12)
     assert found.estimate == pytest.approx(expected["first_per_100_years"], rel=1e-9)
@@ -107,7 +110,7 @@ def test_first_events_follow_the_worked_example() -> None:
 def test_all_events_follow_the_worked_example() -> None:
     spans, events = wear_example()
     found, exposure, n = all_event_rate(
-        spans, events["patient_id"].tolist(), unit="patient_years", per=100
+        wear_exposure(spans), events["patient_id"].tolist(), unit="patient_years", per=100
     )
     expected = {name: float(value) for name, value in answers("W28").items()}
     assert (n, exposure * DAYS_PER_YEAR) == (6, pytest.approx(1105.5, rel=1e-12))
@@ -118,7 +121,7 @@ def test_all_events_follow_the_worked_example() -> None:
 
 def test_no_event_has_the_two_sided_exact_interval_in_the_table() -> None:
     spans, _ = wear_example()
-    found, exposure, _ = all_event_rate(spans, [], unit="patient_years", per=100)
+    found, exposure, _ = all_event_rate(wear_exposure(spans), [], unit="patient_years", per=100)
     expected = {name: float(value) for name, value in answers("W29").items()}
     assert (found.estimate, found.conf_low) == (0, 0)
     assert found.conf_high == pytest.approx(expected["high_two_sided_per_100_years"], rel=1e-9)
@@ -138,7 +141,7 @@ def stopped_before_removed(kind: str) -> pd.DataFrame:
 def test_a_stopped_implant_is_in_the_body_until_it_is_removed() -> None:
     spans = stopped_before_removed("implanted")
     assert patient_days(spans).tolist() == [180.0]
-    found, _, _ = all_event_rate(spans, ["p0"], unit="patient_years", per=1)
+    found, _, _ = all_event_rate(wear_exposure(spans), ["p0"], unit="patient_years", per=1)
     assert found.estimate == pytest.approx(2.029167, rel=1e-6)
 
 
@@ -187,7 +190,9 @@ def test_a_first_event_on_the_day_of_placement_has_half_a_day() -> None:
          "to_on": days("2024-04-01")}
     )  # fmt: skip
     first = pd.Series(pd.to_datetime(["2024-01-01"]), index=["P1"])
-    _, exposure, _ = first_event_rate(spans, first, events=1, unit="sensor_days", per=1000)
+    _, exposure, _ = first_event_rate(
+        wear_exposure(until_first(spans, first)), events=1, unit="sensor_days", per=1000
+    )
     assert exposure == 0.5
 
 
