@@ -72,10 +72,10 @@ class Course:
 
     def mean_glucose(self, scenario: Scenario) -> np.ndarray:
         """True mean glucose of each day, mg/dL."""
-        drug = np.zeros(len(self.target))
+        points = self.person.level + self.effect(scenario)
         if self.drug_from is not None:
-            drug[max(self.drug_from - self.first, 0) :] = scenario.drug_effect
-        points = self.person.level + self.effect(scenario) + lagged(drug, scenario.lag_days)
+            since = np.arange(len(points)) - (self.drug_from - self.first) + 1
+            points += scenario.drug_effect * -np.expm1(-np.maximum(since, 0) / scenario.lag_days)
         return np.clip(SLOPE * points + INTERCEPT + self.swings, 75.0, 340.0)
 
     def hba1c(self, scenario: Scenario, on: int, glucose: np.ndarray | None = None) -> float:

@@ -175,7 +175,7 @@ def _end(sensor: Sensor, life: Life) -> tuple[int | None, int | None, str]:
 def _implant_log(clinic: Clinic) -> list[TextFile]:
     log = partial(
         TextFile, separator="\t", encoding="utf-16", newline="\r\n",
-        title=("Implant log of the centre and its satellites", "All rows, newest system"),
+        title=("Implant log of the centre and its satellites", "All rows"),
     )  # fmt: skip
     sensors = log(
         path="exports/implant_log/sensors.txt", table="sensors",

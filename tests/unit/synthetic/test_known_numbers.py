@@ -19,7 +19,7 @@ from synthetic import Clinic, Scenario, clinic, write_clinic
 from tests.unit.synthetic.invented import known
 
 # Both changes of the clock lie in the readings, and the second half-year of 2025 is not needed.
-SPAN = Scenario(readings_from=date(2025, 10, 15))
+SPAN = Scenario(readings_from=date(2025, 10, 15), implanted_minutes=15)
 OUR_WORDS = {  # kinds of the known numbers: rules of the intake
     "no patient id": "missing value",
     "outside its range": "out of range",
