@@ -80,17 +80,17 @@ def _inside(level: int, band: int) -> bool:
 
 
 @compiled
-def _off_the_table(value: float, unit: int, limits: Floats, factor: Floats) -> Floats:
+def _off_the_table(
+    value: float, unit: int, limits: Floats, factor: Floats
+) -> tuple[int, float, float, float]:
     """Return what the table holds, for a value between its steps."""
-    row = np.zeros(4)
+    band = 0
     for k in range(3):
-        row[0] += value >= limits[unit, k]
-        row[0] += value > limits[unit, k + 3]
+        band += int(value >= limits[unit, k]) + int(value > limits[unit, k + 3])
     mg_dl = value * factor[unit]
     scaled = 1.509 * (np.log(max(mg_dl, 1.0)) ** 1.084 - 5.381)
-    row[1] = mg_dl - CENTRE_MG_DL
-    row[2 if scaled < 0 else 3] = 10 * scaled * scaled
-    return row
+    risk = 10 * scaled * scaled
+    return band, mg_dl - CENTRE_MG_DL, risk if scaled < 0 else 0.0, risk if scaled > 0 else 0.0
 
 
 @compiled
@@ -125,20 +125,23 @@ def _watch(
     start.
     """
     for level in range(pair, pair + 2):
-        s = state[level]
+        now = state[level, 0]
         if _beyond(level, band):
-            if s[0] == 0:
-                s[0], s[1], s[5], s[6] = 1, start, day, 0
-            s[6] += own
-            s[2], s[3], s[4] = start + own, s[6], 0
-            if s[6] >= begin:
-                s[0] = 2
-        elif s[0] == 1:
-            s[0] = 0  # the minutes that begin an episode are in a row
-        elif s[0] == 2:
-            s[6] += own
-            s[4] = s[4] + own if _inside(level, band) else 0
-            if s[4] >= begin:
+            if now == 0:
+                state[level, 0], state[level, 1], state[level, 5] = 1, start, day
+                state[level, 6] = 0
+            owned = state[level, 6] + own
+            state[level, 6], state[level, 3] = owned, owned
+            state[level, 2], state[level, 4] = start + own, 0
+            if owned >= begin:
+                state[level, 0] = 2
+        elif now == 1:
+            state[level, 0] = 0  # the minutes that begin an episode are in a row
+        elif now == 2:
+            state[level, 6] += own
+            back = state[level, 4] + own if _inside(level, band) else 0
+            state[level, 4] = back
+            if back >= begin:
                 n = _end(level, state, episodes, n)
     return n
 
@@ -211,10 +214,11 @@ def day_sums(
     owned_until = time[0] - 1  # by the kind that goes first
     span, n_spans = 0, len(not_tested)
     day, day_starts, day_ends = first_day, first_day * DAY, (first_day + 1) * DAY
-    row = sums[0]
+    row = 0
     # Sums of the day at hand; written to its row when another day begins.
     readings, nominal = 0, 0
     mg_dl, mg_dl_squared, low_risk, high_risk = 0.0, 0.0, 0.0, 0.0
+    stored = len(exact) == 0
     waits = -1  # the reading whose owned time waits for the next one
     for i in range(n + 1):
         if i < n:
@@ -243,38 +247,40 @@ def day_sums(
             own = min(full, t - start)
             local = start + local_offset[k] * MINUTE
             if not day_starts <= local < day_ends:
-                row[READINGS] += readings
-                row[NOMINAL] += nominal
-                row[MG_DL] += mg_dl
-                row[MG_DL_SQUARED] += mg_dl_squared
-                row[LOW_RISK] += low_risk
-                row[HIGH_RISK] += high_risk
+                sums[row, READINGS] += readings
+                sums[row, NOMINAL] += nominal
+                sums[row, MG_DL] += mg_dl
+                sums[row, MG_DL_SQUARED] += mg_dl_squared
+                sums[row, LOW_RISK] += low_risk
+                sums[row, HIGH_RISK] += high_risk
                 readings, nominal = 0, 0
                 mg_dl, mg_dl_squared, low_risk, high_risk = 0.0, 0.0, 0.0, 0.0
                 day = local // DAY
                 day_starts, day_ends = day * DAY, (day + 1) * DAY
-                row = sums[day - first_day]
+                row = day - first_day
             unit = unit_of[which]
-            if len(exact):
-                facts = _off_the_table(exact[k], unit, limits, factor)
+            if stored:
+                v = value[k]
+                band, off_centre = int(table[unit, v, 0]), table[unit, v, 1]
+                low_risk += table[unit, v, 2]
+                high_risk += table[unit, v, 3]
             else:
-                facts = table[unit, value[k]]
-            band = int(facts[0])
+                band, off_centre, low, high = _off_the_table(exact[k], unit, limits, factor)
+                low_risk += low
+                high_risk += high
             readings += 1
             nominal += full
-            mg_dl += facts[1]
-            mg_dl_squared += facts[1] * facts[1]
-            low_risk += facts[2]
-            high_risk += facts[3]
+            mg_dl += off_centre
+            mg_dl_squared += off_centre * off_centre
             beyond = capped[k]
             if beyond != 0:
-                row[CAPPED_BELOW if beyond < 0 else CAPPED_ABOVE] += 1
+                sums[row, CAPPED_BELOW if beyond < 0 else CAPPED_ABOVE] += 1
             at_night = local - day_starts < NIGHT_ENDS
-            row[(NIGHT_BANDS if at_night else DAY_BANDS) + band] += own
+            sums[row, (NIGHT_BANDS if at_night else DAY_BANDS) + band] += own
             while span < n_spans and not_tested[span, 1] <= start:
                 span += 1
             if span < n_spans and start >= not_tested[span, 0]:
-                row[OWNED_NOT_TESTED] += own
+                sums[row, OWNED_NOT_TESTED] += own
             if watch_low or band < _IN_RANGE_FROM:
                 n_episodes = _watch(0, start, own, day, band, begin, state, episodes, n_episodes)
                 watch_low = state[0, 0] != 0 or state[1, 0] != 0
@@ -285,12 +291,12 @@ def day_sums(
                 n_episodes = _end_all(state, episodes, n_episodes)
                 watch_low, watch_high = False, False
         waits = i
-    row[READINGS] += readings
-    row[NOMINAL] += nominal
-    row[MG_DL] += mg_dl
-    row[MG_DL_SQUARED] += mg_dl_squared
-    row[LOW_RISK] += low_risk
-    row[HIGH_RISK] += high_risk
+    sums[row, READINGS] += readings
+    sums[row, NOMINAL] += nominal
+    sums[row, MG_DL] += mg_dl
+    sums[row, MG_DL_SQUARED] += mg_dl_squared
+    sums[row, LOW_RISK] += low_risk
+    sums[row, HIGH_RISK] += high_risk
     for i in range(len(sums)):
         sums[i, OWNED] = sums[i, DAY_BANDS:].sum()
     return first_day, sums, episodes[:n_episodes].copy()
