@@ -6,6 +6,7 @@ the compiled pass, takes whole minutes only, and shares no code with the package
 
 from __future__ import annotations
 
+import functools
 import math
 import statistics
 from collections.abc import Sequence
@@ -18,7 +19,7 @@ LIMITS = {"mg/dL": (54, 63, 70, 140, 180, 250), "mmol/L": (3.0, 3.5, 3.9, 7.8, 1
 PER_MMOL = 18.0156
 
 
-@dataclass(frozen=True)
+@dataclass
 class Reading:
     minute: int  # since 1970-01-01 UTC
     value: float
@@ -28,7 +29,7 @@ class Reading:
     capped: int
     offset: int
 
-    @property
+    @functools.cached_property
     def local(self) -> datetime:
         return datetime(1970, 1, 1) + timedelta(minutes=self.minute + self.offset)
 
@@ -36,7 +37,8 @@ class Reading:
     def mg_dl(self) -> float:
         return self.value if self.unit == "mg/dL" else self.value * PER_MMOL
 
-    def is_(self, name: str) -> bool:
+    @functools.cached_property
+    def facts(self) -> dict[str, bool]:
         v, (a, p, b, t, c, d) = self.value, LIMITS[self.unit]
         return {
             "below_54": v < a,
@@ -51,7 +53,10 @@ class Reading:
             "from_54_to_62": a <= v < p,
             "from_63_to_140": p <= v <= t,
             "above_140": v > t,
-        }[name]
+        }
+
+    def is_(self, name: str) -> bool:
+        return self.facts[name]
 
 
 SHARE_NAMES = (
