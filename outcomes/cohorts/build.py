@@ -153,11 +153,20 @@ def build_cohorts(study: Study, plan: Plan, *, quarter: Quarter | str | None = N
         follow_up=ends,
         flow=flow(
             tables["patients"], members, prevalent, draws, tables["sensors"],
-            start=plan.plan.start, cut_off=cut_off,
+            start=plan.plan.start, cut_off=cut_off, settings=_settings(plan, cut_off),
         ),
         baseline=baseline(members, covariates=plan.cohorts.covariates),
         tables=tables,
     )  # fmt: skip
+
+
+def _settings(plan: Plan, cut_off: date) -> dict[str, str]:
+    return {
+        "plan start": str(plan.plan.start),
+        "cut-off": str(cut_off),
+        "new after": f"{plan.cohorts.coverage_days} covered days without the kind",
+        "lost after": f"{plan.cohorts.lost_after_days} days without contact, draw or procedure",
+    }
 
 
 def _quarter(study: Study, quarter: Quarter | str | None) -> Quarter:

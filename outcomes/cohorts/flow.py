@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import date
 from typing import Final
 
@@ -32,6 +33,7 @@ def flow(
     *,
     start: date,
     cut_off: date,
+    settings: Mapping[str, str],
 ) -> Result:
     """Return the flow of patients into each cohort.
 
@@ -47,6 +49,8 @@ def flow(
     sensors : DataFrame, one row per sensor
         Up to the cut-off; sensors without a recorded kind are counted as such.
     start, cut_off : date
+    settings : mapping
+        The plan's settings to print with it.
 
     Returns
     -------
@@ -83,6 +87,7 @@ def flow(
             "Coverage shorter or unknown is a stratum of its own, shown apart and never new.",
             f"Sensors placed up to the cut-off, by kind: {kinds or 'none'}.",
         ],
+        settings=settings,
         show={
             "cohort": Show("Cohort"),
             "role": Show("Counted as"),

@@ -30,6 +30,7 @@ from outcomes.measures.harms import (
     until_first,
     wear_exposure,
 )
+from outcomes.measures.words import one_sentence
 from outcomes.results import Record, Result, Show, interval, number
 from outcomes.statistics.rates import clustered_rate, rate, zero_rate_bound
 from outcomes.tables.declared import KINDS, LEFT
@@ -388,26 +389,24 @@ def _record(row: Mapping[str, Any]) -> Record:
 
 def _finding(table: pd.DataFrame, per: str, *, has_table: bool) -> str:
     if not has_table:
-        return (
-            f"Harm cannot be reported: {NO_TABLE}. That is not the same as no harm having happened."
-        )
+        return f"Harm cannot be reported, because {NO_TABLE}; that is not the same as no harm."
     mine = table.loc[
         (table["population"] == "cumulative")
         & (table["relation"] == ALL)
         & (table["category"] == "all")
     ]
     parts = [_wear_words(mine, kind, per) for kind in KINDS]
-    return " ".join([_procedure_words(mine), *parts])
+    return one_sentence([_procedure_words(mine), *parts])
 
 
 def _procedure_words(mine: pd.DataFrame) -> str:
     of = mine.loc[mine["quantity"].str.endswith("completed placements")].iloc[0]
     if not of["n_units"]:
-        return "No completed placement is recorded."
+        return "no completed placement is recorded"
     return (
-        f"Harm of the procedure was reported after {of['events']} of {of['n_units']} completed "
+        f"harm of the procedure was reported after {of['events']} of {of['n_units']} completed "
         f"placements ({number(of['estimate'])} %, 95 % interval "
-        f"{interval(of['conf_low'], of['conf_high'])} %)."
+        f"{interval(of['conf_low'], of['conf_high'])} %)"
     )
 
 
@@ -417,18 +416,18 @@ def _wear_words(mine: pd.DataFrame, kind: str, per: str) -> str:
         & (mine["unit"] == f"per {per}")
     ].iloc[0]  # fmt: skip
     if not row["n_units"]:
-        return f"No {kind} sensor was worn."
+        return f"no {kind} sensor was worn"
     size = f"{row['n_patients']} patients, {number(row['exposure'])} {per.split()[-1]}"
     if not row["events"]:
         bound = zero_rate_bound(float(row["exposure"]), per=UNITS[per][1]).conf_high
         words = "" if bound is None else (
-            f"; the one-sided 95 % upper bound is {number(bound, 2)} per {per}"
+            f", the one-sided 95 % upper bound being {number(bound, 2)} per {per}"
         )  # fmt: skip
-        return f"No harm of wearing {kind} sensors was reported ({size}){words}."
+        return f"no harm of wearing {kind} sensors was reported ({size}){words}"
     return (
-        f"Wearing {kind} sensors, {row['events']} patients had a first harm: "
+        f"wearing {kind} sensors, {row['events']} patients had a first harm: "
         f"{number(row['estimate'], 2)} per {per} (95 % interval "
-        f"{interval(row['conf_low'], row['conf_high'], 2)}; {size})."
+        f"{interval(row['conf_low'], row['conf_high'], 2)}; {size})"
     )
 
 

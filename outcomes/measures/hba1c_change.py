@@ -16,6 +16,7 @@ from outcomes.cohorts.draws import BASELINE_MONTH, set_aside_draws, visit_draws
 from outcomes.errors import EstimationError, UsageError, known_names
 from outcomes.figures.style import FAINT, INK, look
 from outcomes.measures.hba1c_pairs import RESPONSE, TARGET, due_pairs, responses
+from outcomes.measures.words import one_sentence
 from outcomes.results import DASH, Record, Result, Show, interval, number
 from outcomes.statistics.change import FEWEST_PER_ARM, ancova, paired_change
 from outcomes.statistics.intervals import t_interval
@@ -452,7 +453,8 @@ def _finding(table: pd.DataFrame, primary: int) -> str:
     chosen = _points(table)
     chosen = chosen.loc[chosen["month"] == primary].set_index("cohort")
     parts = [_cohort_words(chosen, cohort) for cohort in KINDS]
-    return f"By month {primary}, {'; '.join(parts)}. {_difference_words(table, primary)}"
+    parts[0] = f"by month {primary}, {parts[0]}"
+    return one_sentence([*parts, _difference_words(table, primary)])
 
 
 def _cohort_words(chosen: pd.DataFrame, cohort: str) -> str:
@@ -482,12 +484,12 @@ def _difference_words(table: pd.DataFrame, primary: int) -> str:
     found = mine.loc[mine["estimate"].notna()]
     if found.empty:
         note = mine["note"].iloc[0] if len(mine) else "nobody is due"
-        return f"The cohorts are not compared ({note})."
+        return f"the cohorts are not compared ({note})"
     row = found.sort_values("quantity", key=lambda q: q != DIFFERENCE_MODEL).iloc[0]
     limits = interval(_none(row["conf_low"]), _none(row["conf_high"]), 2)
     return (
-        f"Adjusted for baseline, implanted less adhesive was {number(row['estimate'], 2)} points "
-        f"({limits}; n = {row['n']:.0f}): an association, not proof of cause."
+        f"adjusted for baseline, implanted less adhesive was {number(row['estimate'], 2)} points "
+        f"({limits}; n = {row['n']:.0f}), an association and not proof of cause"
     )
 
 

@@ -32,6 +32,7 @@ from outcomes.measures.sensor_shares import (
     reached_curve,
     shares,
 )
+from outcomes.measures.words import one_sentence
 from outcomes.results import Record, Result, Show, interval, number
 from outcomes.statistics.survival import number_at_risk
 from outcomes.tables.declared import KINDS
@@ -257,10 +258,10 @@ def _record(row: dict[str, object], by: str | None) -> Record:
 
 
 def _finding(table: pd.DataFrame, kinds: Sequence[str], start: str) -> str:
-    return " ".join(_kind_sentence(table, kind, start) for kind in kinds)
+    return one_sentence([_kind_words(table, kind, start) for kind in kinds])
 
 
-def _kind_sentence(table: pd.DataFrame, kind: str, start: str) -> str:
+def _kind_words(table: pd.DataFrame, kind: str, start: str) -> str:
     mine = table.loc[
         (table["population"] == "cumulative") & (table["kind"] == kind) & (table["group"] == "all")
     ]
@@ -268,18 +269,18 @@ def _kind_sentence(table: pd.DataFrame, kind: str, start: str) -> str:
     reached = whole.loc[REACHED]
     n = f"n = {reached['n_units']} sensors of {reached['n_patients']} patients"
     if not reached["n_units"]:
-        return f"No {kind} sensor was placed since {start}."
+        return f"no {kind} sensor was placed since {start}"
     if _times(reached["estimate"], 1) is None:
         rate = whole.loc[RATE]
         return (
-            f"Whether {kind} sensors last to planned removal is not estimable yet ({n}: "
+            f"whether {kind} sensors last to planned removal is not estimable yet ({n}: "
             f"{reached['note']}); {rate['events']} were lost, {number(rate['estimate'], 2)} "
             f"({interval(rate['conf_low'], rate['conf_high'], 2)}) {_PER_YEAR}."
         )
     lost = whole.loc[LOST]
     return (
-        f"Of 100 {kind} sensors placed since {start}, {_with_interval(reached)} reached planned "
-        f"removal and {_with_interval(lost)} were lost before it ({n})."
+        f"of 100 {kind} sensors placed since {start}, {_with_interval(reached)} reached planned "
+        f"removal and {_with_interval(lost)} were lost before it ({n})"
     )
 
 
@@ -309,7 +310,7 @@ def _footnotes(
 ) -> list[str]:
     lives, quarter = populations["cumulative"], populations["quarter"]
     start = pd.Timestamp(cohorts.plan.plan.start)
-    from_removal = int((since["ended"] & (since["end_from"] == "removed")).sum())
+    from_removal = int((since["end_from"] == "removed").sum())
     no_end = int(((since["state"] == WORKING) & since["end_on"].isna()).sum())
     beyond = since.loc[since["days_beyond"] > 0, "days_beyond"]
     notes = [
@@ -465,7 +466,7 @@ def _write_at_risk(ax: Axes, at_risk: pd.DataFrame) -> None:
     )  # fmt: skip
     for line, ((kind, group), rows) in enumerate(at_risk.groupby(["kind", "group"], sort=False)):
         depth = -58 - 12 * line
-        name = kind if group == "all" else str(group)
+        name = kind if group == "all" else f"{kind}, {group}"
         ax.annotate(
             name, (0, 0), xytext=(-14, depth), xycoords="axes fraction", fontsize="small",
             textcoords="offset points", ha="right", annotation_clip=False,

@@ -45,6 +45,8 @@ def test_every_result_is_complete(cohorts: CohortSet, measure: Measure) -> None:
     assert result.footnotes
     assert result.settings
     assert result.finding in result.alt
+    assert result.finding.endswith(".")
+    assert ". " not in result.finding
     assert "<table>" in result._repr_html_()
     assert result.plot() is not None
 
@@ -115,8 +117,8 @@ def test_cohorts_show_themselves(cohorts: CohortSet) -> None:
 def test_without_an_adhesive_cohort_each_result_says_so(tmp_path: Path) -> None:
     tables = invented_tables(implanted=14, adhesive=0)
     cohorts = build_cohorts(invented_study(tmp_path, tables), PLAN)
-    assert "No adhesive sensor was placed" in sensor_survival(cohorts).finding
-    assert "No adhesive sensor was worn" in complications(cohorts).finding
+    assert "no adhesive sensor was placed" in sensor_survival(cohorts).finding
+    assert "no adhesive sensor was worn" in complications(cohorts).finding
     finding = hba1c_change(cohorts).finding
     assert "in the adhesive cohort (nobody due has both draws)" in finding
     assert "fewer than 10 in the smaller arm (" in finding
@@ -159,7 +161,7 @@ def test_no_complications_table_is_not_no_harm(tmp_path: Path) -> None:
 
 def test_an_empty_complications_table_is_no_harm_with_a_bound(tmp_path: Path) -> None:
     result = complications(cohorts_of(tmp_path, complications=declared("complications", [])))
-    assert "No harm of wearing implanted sensors was reported" in result.finding
+    assert "no harm of wearing implanted sensors was reported" in result.finding
     assert "one-sided 95 % upper bound" in result.finding
     wear = result.table.loc[result.table["quantity"] == "harm of wear, all events"].iloc[0]
     assert (wear["estimate"], wear["conf_low"]) == (0, 0)
