@@ -474,6 +474,10 @@ def _footnotes(cohorts: CohortSet, found: pd.DataFrame, spans: pd.DataFrame) -> 
             "The plan does not declare that both kinds were asked about harm alike, so the kinds "
             "are described and not contrasted."
         )
+    new = cohorts.patients.loc[cohorts.patients["new"]]
+    no_time = int((new["follow_up_to"] <= new["index_date"]).sum())
+    if no_time:
+        notes.append(f"{no_time} new patients have no time of follow-up and enter no such rate.")
     harm = found.loc[found["belongs_to"] != DEFICIENCY]
     serious = harm.loc[harm["serious"].fillna(False).astype(bool) & harm["related"]]
     unmarked = int((~serious["reported"].fillna(False).astype(bool)).sum())

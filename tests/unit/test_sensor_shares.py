@@ -162,3 +162,41 @@ def test_the_order_of_the_sensors_does_not_matter() -> None:
     lives = lives_from_days(example("w08_sensors"))
     again = shares(lives.sample(frac=1, random_state=2), smallest_at_risk=1)
     pd.testing.assert_frame_equal(shares(lives, smallest_at_risk=1), again, rtol=1e-12)
+
+
+def test_a_kind_without_losses_has_a_rate_of_zero_with_a_proper_limit() -> None:
+    given = pd.DataFrame(
+        {
+            "sensor_id": list("efgh"), "patient_id": list("EFGH"), "planned_days": "60",
+            "end_day": ["15", "25", "35", "45"], "end_reason": "in place at the cut-off",
+        }
+    )  # fmt: skip
+    exact = loss_rates(lives_from_days(given)).set_index("quantity").loc[RATE]
+    assert (exact["estimate"], exact["conf_low"]) == (0, 0)
+    assert 0 < exact["conf_high"] < 15
+
+
+def test_beyond_the_last_day_watched_nothing_is_estimated_and_the_note_says_why() -> None:
+    given = pd.DataFrame(
+        {
+            "sensor_id": list("efgh"), "patient_id": list("EFGH"), "planned_days": "60",
+            "end_day": ["15", "25", "35", "45"], "end_reason": "in place at the cut-off",
+        }
+    )  # fmt: skip
+    table = shares_of(lives_from_days(given))
+    assert table["estimate"].isna().all()
+    assert (table["note"] != "").all()
+
+
+def test_planned_removals_compete_and_one_minus_kaplan_meier_overstates() -> None:
+    given = pd.DataFrame(
+        {
+            "sensor_id": list("abcdef"), "patient_id": list("ABCDEF"), "planned_days": "180",
+            "end_day": ["10", "20", "30", "40", "50", "200"],
+            "end_reason": ["sensor failure", "planned", "sensor failure", "planned",
+                           "sensor failure", "in place at the cut-off"],
+        }
+    )  # fmt: skip
+    table = shares_of(lives_from_days(given))["estimate"]
+    assert table[(LOST, "")] == pytest.approx(0.5, rel=1e-12)
+    assert 1 - table[(KM_TITLE, "")] == pytest.approx(0.6875, rel=1e-12)
