@@ -1,0 +1,237 @@
+"""Readings to all period metrics with episodes: against reading them, grouping them, and SQL.
+
+    python -m tests.benchmarks readings --rows 50000000 --threads 2 --memory
+
+The yardstick of the first line is `pandas.read_parquet` of the same readings in the file that
+pandas writes by default, every column a number or an instant (text columns make pandas slower).
+"""
+
+from __future__ import annotations
+
+import argparse
+import importlib
+import importlib.util
+import subprocess
+import sys
+import tempfile
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from outcomes.glucose import summarise
+from outcomes.plan import TimeInRange
+from outcomes.tables.study import Study, open_study
+from tests.benchmarks.invented_readings import START, windows_of, write_invented_study
+from tests.benchmarks.pairs import HEADING, line, measured
+
+# An in-process SQL engine is no dependency of the toolkit; where there is one, it is measured.
+SQL_ENGINE = importlib.import_module("duckdb") if importlib.util.find_spec("duckdb") else None
+BAR_READING, BAR_GROUPING, BAR_SQL = 1.0, 10.0, 5.0
+MEMORY_RATIO, MEMORY_MB = 1.1, 1000
+GROUPED_ROWS = 10_000_000  # more only makes the yardsticks wait
+
+
+def main(arguments: list[str]) -> None:
+    """Print yardstick, ours, ratio, bar and pass of each line."""
+    parser = argparse.ArgumentParser(prog="tests.benchmarks readings", description=__doc__)
+    parser.add_argument("--rows", type=int, default=5_000_000)
+    parser.add_argument("--threads", type=int, default=2)
+    parser.add_argument(
+        "--memory", action="store_true", help="also the peak at --rows and four times"
+    )
+    parser.add_argument("--folder", type=Path, help="keep the studies here, and use them again")
+    asked, _ = parser.parse_known_args(arguments)
+    with tempfile.TemporaryDirectory() as scratch:
+        folder = asked.folder or Path(scratch)
+        _against_reading(folder, asked.rows, asked.threads)
+        _against_grouping(folder, min(asked.rows, GROUPED_ROWS), asked.threads)
+        if asked.memory:
+            _memory(folder, asked.rows, asked.threads)
+
+
+def study_of(folder: Path, rows: int) -> Study:
+    place = folder / f"study-{rows}"
+    return open_study(place) if place.exists() else write_invented_study(place, rows)
+
+
+def pandas_file(folder: Path, study: Study, rows: int) -> Path:
+    """The same readings as one frame, as `to_parquet` writes it without options."""
+    place = folder / f"readings-{rows}.parquet"
+    if not place.exists():
+        parts = [
+            pd.DataFrame(
+                {
+                    "patient": np.full(len(p), i, dtype=np.int32),
+                    "time": p.time.astype("datetime64[us]"),
+                    "local_offset": p.local_offset,
+                    "value": p.value,
+                    "unit": p.unit,
+                    "capped": p.capped,
+                    "sensor": np.full(len(p), i, dtype=np.int32),
+                }
+            )
+            for i, p in enumerate(study.readings())
+        ]
+        pd.concat(parts, ignore_index=True).to_parquet(place)
+    return place
+
+
+def _against_reading(folder: Path, rows: int, threads: int) -> None:
+    study = study_of(folder, rows)
+    file, windows = pandas_file(folder, study, rows), windows_of(study)
+    n = study.counts["readings"]
+    print(f"{n:,} readings, {len(windows):,} windows; nanoseconds a reading\n{HEADING}")
+    for number in sorted({1, threads}):
+        got = measured(
+            lambda: pd.read_parquet(file),
+            lambda number=number: ours(study, windows, number),
+        )
+        what = f"all metrics with episodes, {number} thread(s), against read_parquet"
+        print(line(what, got, BAR_READING, unit="ns", scale=1e9 / n))
+
+
+def ours(study: Study, windows: pd.DataFrame, threads: int) -> pd.DataFrame:
+    return summarise(study, windows, settings=TimeInRange(), threads=threads)
+
+
+def grouped(frame: pd.DataFrame) -> pd.DataFrame:
+    """Shares, mean and SD by period in plain pandas, without episodes."""
+    local = frame["time"] + pd.to_timedelta(frame["local_offset"], unit="min")
+    period = (local - START.normalize()).dt.days // 28
+    value = frame["value"]
+    flags = pd.DataFrame(
+        {
+            "patient": frame["patient"], "period": period, "value": value,
+            "below_54": value < 54, "below_70": value < 70,
+            "from_70_to_180": (value >= 70) & (value <= 180),
+            "from_70_to_140": (value >= 70) & (value <= 140),
+            "above_180": value > 180, "above_250": value > 250,
+        }
+    )  # fmt: skip
+    by = flags.groupby(["patient", "period"])
+    shares = by[[c for c in flags.columns if "_" in c]].mean()
+    return shares.assign(mean=by["value"].mean(), sd=by["value"].std(), n=by["value"].size())
+
+
+SQL = """
+with readings as (
+  select patient, time, value, value < 70 as low,
+    cast(floor(date_diff('day', date '{start}',
+      cast(time + to_minutes(cast(local_offset as bigint)) as date)) / 28.0) as integer) as period,
+    lead(time) over (partition by patient order by time) as next,
+    lag(time) over (partition by patient order by time) as before
+  from '{file}'),
+owned as (
+  select *, least(5.0, coalesce(date_diff('second', time, next) / 60.0, 5.0)) as own,
+    coalesce(date_diff('second', before, time) > 1830, true) as gap from readings),
+marked as (
+  select *, case when gap or low <> lag(low) over (partition by patient order by time)
+    then 1 else 0 end as turn from owned),
+runs as (
+  select *, sum(turn) over (partition by patient order by time rows unbounded preceding) as run
+  from marked),
+stretches as (
+  select patient, run, bool_or(low) as low, bool_or(gap) as gap, sum(own) as own,
+    arg_min(period, time) as period from runs group by patient, run),
+parted as (
+  select *, sum(case when gap or (not low and own >= 14.5) then 1 else 0 end)
+    over (partition by patient order by run rows unbounded preceding) as part from stretches),
+episodes as (
+  select patient, part, arg_min(period, run) as period from parted
+  where low and own >= 14.5 group by patient, part),
+counted as (select patient, period, count(*) as episodes from episodes group by patient, period),
+shares as (
+  select patient, period, count(*) as n, avg(value) as mean, stddev_samp(value) as sd,
+    sum(own) as owned,
+    sum(case when value < 54 then own else 0 end) / sum(own) as below_54,
+    sum(case when value < 70 then own else 0 end) / sum(own) as below_70,
+    sum(case when value between 70 and 180 then own else 0 end) / sum(own) as from_70_to_180,
+    sum(case when value > 180 then own else 0 end) / sum(own) as above_180,
+    sum(case when value > 250 then own else 0 end) / sum(own) as above_250
+  from owned group by patient, period)
+select shares.*, coalesce(episodes, 0) as episodes
+from shares left join counted using (patient, period) order by patient, period
+"""
+
+
+def _against_grouping(folder: Path, rows: int, threads: int) -> None:
+    study = study_of(folder, rows)
+    file, windows = pandas_file(folder, study, rows), windows_of(study)
+    n = study.counts["readings"]
+    frame = pd.read_parquet(file)
+    print(f"\n{n:,} readings; nanoseconds a reading\n{HEADING}")
+    got = measured(lambda: grouped(frame), lambda: ours(study, windows, threads), pairs=3)
+    print(
+        line(
+            "all metrics, against pandas group-by in memory",
+            got,
+            BAR_GROUPING,
+            unit="ns",
+            scale=1e9 / n,
+        )
+    )
+    _say_same(ours(study, windows, 1), grouped(frame).reset_index(), "pandas")
+    if SQL_ENGINE is None:
+        print("No in-process SQL engine (duckdb) is installed: that line is not measured.")
+        return
+    database = SQL_ENGINE.connect(config={"threads": threads})
+    text = SQL.format(start=START.date(), file=file)
+    got = measured(
+        lambda: database.execute(text).fetch_df(), lambda: ours(study, windows, threads), pairs=3
+    )
+    print(
+        line(
+            "all metrics, against SQL with low episodes only",
+            got,
+            BAR_SQL,
+            unit="ns",
+            scale=1e9 / n,
+        )
+    )
+    _say_same(ours(study, windows, 1), database.execute(text).fetch_df(), "SQL")
+
+
+def _say_same(mine: pd.DataFrame, other: pd.DataFrame, name: str) -> None:
+    """Print whether both have the same numbers, window by window."""
+    mine = mine.assign(
+        patient=mine["patient_id"].str[1:].astype(int), period=mine["window_id"].astype(int) % 26
+    )
+    both = mine.merge(other, on=["patient", "period"])
+    gaps = {
+        "readings": (both["readings"] - both["n"]).abs().max(),
+        "mean": (both["mean_mg_dl"] - both["mean"]).abs().max(),
+        "SD": (both["sd_mg_dl"] - both["sd"]).abs().max(),
+        "share 70-180": (both["share_from_70_to_180"] - both["from_70_to_180"]).abs().max(),
+    }
+    if "episodes" in other:
+        gaps["low episodes"] = (both["low_1_episodes"] - both["episodes"]).abs().max()
+    told = ", ".join(f"{what} {float(gap):.2g}" for what, gap in gaps.items())
+    print(f"  largest difference from {name} over {len(both):,} windows: {told}")
+
+
+PEAK = """
+import sys
+from pathlib import Path
+from outcomes.tables.study import open_study
+from tests.benchmarks.readings import ours
+from tests.benchmarks.invented_readings import windows_of
+study = open_study(Path(sys.argv[1]))
+ours(study, windows_of(study), int(sys.argv[2]))
+peak = next(s for s in Path("/proc/self/status").read_text().splitlines() if s.startswith("VmHWM"))
+print(int(peak.split()[1]) / 1024)
+"""
+
+
+def _memory(folder: Path, rows: int, threads: int) -> None:
+    peaks = []
+    for number in (rows, 4 * rows):
+        study = study_of(folder, number)
+        run = [sys.executable, "-c", PEAK, str(study.folder), str(threads)]
+        peaks.append(float(subprocess.run(run, check=True, capture_output=True, text=True).stdout))
+    ratio = peaks[1] / peaks[0]
+    verdict = "pass" if ratio <= MEMORY_RATIO and peaks[1] < MEMORY_MB else "FAIL"
+    print(
+        f"\nPeak memory at {rows:,} readings {peaks[0]:.0f} MB, at {4 * rows:,} {peaks[1]:.0f} MB: "
+        f"ratio {ratio:.3f}, bar {MEMORY_RATIO} and {MEMORY_MB} MB, {verdict}"
+    )
