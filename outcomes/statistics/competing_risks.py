@@ -51,9 +51,9 @@ class CumulativeIncidence:
     table : DataFrame, one row per time and state
         `time`, `state`, `estimate`, `std_error`, `conf_low`, `conf_high` (fractions, unrounded),
         `n_at_risk` (rows at risk just before the events at `time`), `events` (into the state, up
-        to and including `time`; short of it where `before`), `note`. States first, in declared
-        or sorted order, then "event free", then the combined names. A value that does not exist
-        is NaN and `note` says why.
+        to and including `time`; short of it where `before`; "event free" has none), `note`.
+        Within a time the states in declared or sorted order, then "event free", then the combined
+        names. A value that does not exist is NaN and `note` says why.
     states, combined : tuple of str
         The single states ("event free" last) and the names asked for in `combine`.
     times : array of shape (T,)

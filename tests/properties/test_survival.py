@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from outcomes.statistics.competing_risks import cumulative_incidence, difference
 from outcomes.statistics.cox import cox
 from outcomes.statistics.log_rank import log_rank
-from outcomes.statistics.restricted_means import restricted_mean
+from outcomes.statistics.restricted_means import mean_time_lost, restricted_mean
 from outcomes.statistics.survival import kaplan_meier, quantile, survival_difference
 
 TIMES = [0, 2, 5, 8]
@@ -152,18 +152,20 @@ def test_swapping_arms_negates_the_difference(lives: pd.DataFrame) -> None:
 
 
 @given(many_lives())
-@settings(max_examples=30, deadline=None, derandomize=True)
-def test_the_mean_is_the_area_under_the_curve(lives: pd.DataFrame) -> None:
-    lives = lives.assign(entry=-1)
+@settings(max_examples=40, deadline=None, derandomize=True)
+def test_means_are_areas_under_curves_and_so_are_their_influences(lives: pd.DataFrame) -> None:
     horizon = float(min(8, lives["exit"].max()))
     if horizon <= 0:
         return
-    mean = restricted_mean(lives, horizon=horizon, cluster="patient")
-    days = np.arange(0, horizon)
-    curve = kaplan_meier(lives, times=days, cluster="patient")
-    assert mean.estimate == pytest.approx(curve.table["estimate"].sum())
-    summed = curve.influences().sum(axis=1)
-    np.testing.assert_allclose(mean.influence, summed, atol=1e-12)
+    days, states = np.arange(0, horizon), ["lost", "early", "died"]
+    curve = cumulative_incidence(lives, times=days, cluster="patient", states=states)
+    free = restricted_mean(lives, horizon=horizon, cluster="patient")
+    lost = mean_time_lost(lives, state="lost", horizon=horizon, cluster="patient")
+    for mean, state in ((free, "event free"), (lost, "lost")):
+        shown = curve.table.loc[curve.table["state"] == state, "estimate"]
+        assert mean.estimate == pytest.approx(shown.sum(), abs=1e-12)
+        summed = curve.influences(state).sum(axis=1)
+        np.testing.assert_allclose(mean.influence, summed, atol=1e-12)
 
 
 @given(many_lives())
