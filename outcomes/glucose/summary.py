@@ -22,6 +22,7 @@ from outcomes.glucose.ranges import (
     glycemia_risk_index,
     value_table,
 )
+from outcomes.glucose.remembered import place_of, remember, remembered
 from outcomes.glucose.windows import WINDOWS
 from outcomes.plan import TimeInRange
 from outcomes.tables.declared import GLUCOSE_UNITS, KINDS
@@ -58,6 +59,7 @@ def summarise(
     settings: TimeInRange,
     cut_off: date | None = None,
     threads: int = 1,
+    remembering: bool = False,
 ) -> pd.DataFrame:
     """Return every metric of the readings of each window.
 
@@ -74,6 +76,9 @@ def summarise(
         starts on the last day of a window may last into later data.
     threads : int, default 1
         The patients are shared out in turn; the numbers are the same for any number of threads.
+    remembering : bool, default False
+        Keep the sums beside the study, and take them from there when nothing they depend on has
+        changed. The numbers are the same.
 
     Returns
     -------
@@ -100,24 +105,44 @@ def summarise(
     `overlap_left_out` and nowhere else.
     """
     WINDOWS.check(windows)
-    raw = np.zeros((len(windows), kernel.WINDOW_COLUMNS))
-    if len(windows):
-        passes = _Passes.prepare(study, windows, settings, cut_off)
-        patients = sorted(passes.rows_of)
-        shares = [patients[i::threads] for i in range(max(1, threads))]
-        if len(shares) == 1:
-            passes.run(study.stored_readings(patients), raw)
-        else:
-            with ThreadPoolExecutor(len(shares)) as pool:
-                jobs = [
-                    pool.submit(lambda mine: passes.run(study.stored_readings(mine), raw), share)
-                    for share in shares
-                ]
-                for job in jobs:
-                    job.result()
-        raw[:, kernel.ELAPSED] = passes.elapsed
+    if not len(windows):
+        raw = np.zeros((0, kernel.WINDOW_COLUMNS))
+    elif remembering:
+        place = place_of(study, windows, settings, cut_off)
+        kept = remembered(place, (len(windows), kernel.WINDOW_COLUMNS))
+        raw = _sums(study, windows, settings, cut_off, threads) if kept is None else kept
+        if kept is None:
+            remember(place, raw)
+    else:
+        raw = _sums(study, windows, settings, cut_off, threads)
     table = pd.concat([windows.reset_index(drop=True), metrics(raw)], axis=1)
     return _judged(table)
+
+
+def _sums(
+    study: Study,
+    windows: pd.DataFrame,
+    settings: TimeInRange,
+    cut_off: date | None,
+    threads: int,
+) -> Floats:
+    """Make the sums of every window, `kernel.WINDOW_COLUMNS` columns, in the order given."""
+    raw = np.zeros((len(windows), kernel.WINDOW_COLUMNS))
+    passes = _Passes.prepare(study, windows, settings, cut_off)
+    patients = sorted(passes.rows_of)
+    parts = [patients[i::threads] for i in range(max(1, threads))]
+    if len(parts) == 1:
+        passes.run(study.stored_readings(patients), raw)
+    else:
+        with ThreadPoolExecutor(len(parts)) as pool:
+            jobs = [
+                pool.submit(lambda mine: passes.run(study.stored_readings(mine), raw), part)
+                for part in parts
+            ]
+            for job in jobs:
+                job.result()
+    raw[:, kernel.ELAPSED] = passes.elapsed
+    return raw
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

@@ -40,8 +40,9 @@ def cohort_windows(cohorts: CohortSet, *, threads: int = 1) -> pd.DataFrame:
     )
     windows["window_id"] = pd.array(np.arange(len(windows)), dtype="Int64")
     got = summarise(
-        cohorts.study, windows, settings=settings, cut_off=cohorts.cut_off, threads=threads
-    )
+        cohorts.study, windows, settings=settings, cut_off=cohorts.cut_off, threads=threads,
+        remembering=True,
+    )  # fmt: skip
     weeks = got["owned_minutes"] / 10080
     got["low_1_prolonged_per_week"] = (got["low_1_prolonged"] / weeks).where(weeks > 0)
     got = got.merge(

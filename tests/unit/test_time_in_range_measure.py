@@ -1,6 +1,7 @@
 """Time in range by cohort: who is due, who counts, what is said and what is not."""
 
 import math
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 
@@ -147,10 +148,49 @@ def test_the_figure_draws_every_point_with_ten_patients(result) -> None:
     ]  # fmt: skip
 
 
+def kept_files(clinic) -> list[Path]:
+    folder = clinic.study.folder
+    return sorted((folder.parent / f".{folder.name}-remembered").glob("*"))
+
+
 def test_two_threads_give_the_same_numbers(clinic, result) -> None:
+    (file,) = kept_files(clinic)
+    file.unlink()
     again = time_in_range(clinic, threads=2)
     pd.testing.assert_frame_equal(result.table, again.table, check_exact=True)
     assert result.records() == again.records()
+
+
+def test_a_second_call_takes_the_sums_from_beside_the_study(clinic, result) -> None:
+    (file,) = kept_files(clinic)
+    assert file.parent.stat().st_mode & 0o777 == 0o700
+    before = file.stat().st_mtime_ns
+    again = time_in_range(clinic)
+    assert (again.records(), kept_files(clinic)) == (result.records(), [file])
+    assert file.stat().st_mtime_ns == before
+
+
+def test_remembered_sums_that_cannot_be_read_are_made_again(clinic, result) -> None:
+    (file,) = kept_files(clinic)
+    file.write_bytes(b"not numbers")
+    assert time_in_range(clinic).records() == result.records()
+    assert np.load(file).shape[0] == len(result.windows)
+
+
+def test_a_memory_that_others_can_write_is_not_read(clinic, result) -> None:
+    (file,) = kept_files(clinic)
+    np.save(file, np.load(file) * 0)
+    file.parent.chmod(0o777)
+    assert time_in_range(clinic).records() == result.records()
+    file.parent.chmod(0o700)
+    file.unlink()
+    time_in_range(clinic)
+
+
+def test_another_plan_is_another_memory(clinic, result) -> None:
+    plan = replace(clinic.plan, time_in_range=replace(clinic.plan.time_in_range, gap_minutes=45))
+    time_in_range(replace(clinic, plan=plan))
+    assert len(kept_files(clinic)) == 2
 
 
 def test_many_capped_readings_are_said(tmp_path) -> None:
