@@ -229,23 +229,22 @@ def _read_fixed(texts: pa.Array, pattern: DatePattern, fields: _Fields, rows: Ar
     done = np.zeros(len(texts), dtype=bool)
     if pattern.has("ampm"):
         return done
-    starts = np.frombuffer(texts.buffers()[1], dtype=np.int32)[texts.offset :][: len(texts) + 1]
-    lengths = np.diff(starts)
+    lengths = pc.binary_length(texts).to_numpy(zero_copy_only=False)
     for rest in (1, 5, 6) if pattern.has("offset") else (0,):
         some = np.flatnonzero(lengths == width + rest)
         if len(some):
-            data = _cells(texts, starts, some, width + rest)
+            one_width = texts if len(some) == len(texts) else texts.take(pa.array(some))
             widths["offset"] = rest
+            data = _cells(one_width, width + rest)
             done[some] = _read_cells(data, pattern, widths, fields, rows[some])
     return done
 
 
-def _cells(texts: pa.Array, starts: Array, some: Array, width: int) -> Array:
+def _cells(texts: pa.Array, width: int) -> Array:
     """Return the bytes of texts of one width as a matrix, one row a text."""
+    start = np.frombuffer(texts.buffers()[1], dtype=np.int32)[texts.offset]
     data = np.frombuffer(texts.buffers()[2], dtype=np.uint8)
-    if len(some) == len(starts) - 1:
-        return data[starts[0] : starts[-1]].reshape(len(some), width)
-    return data[starts[some][:, None] + np.arange(width)]
+    return data[start : start + len(texts) * width].reshape(len(texts), width)
 
 
 def _read_cells(

@@ -56,6 +56,7 @@ class _Intake:
     patients: frozenset[str] | None = None
     files: list[dict[str, Any]] = field(default_factory=list)
     bare_times: dict[str, int] = field(default_factory=dict)
+    untold_times: dict[str, int] = field(default_factory=dict)
 
     def of(self, table: str) -> list[Feed]:
         """Return the sources that feed `table`."""
@@ -71,6 +72,9 @@ class _Intake:
         for file in files_of(feed):
             entry = self.ledger.open(file.name, feed.schema.name)
             for rows in file.rows():
+                if feed.schema.name in TIMED and not len(rows) and not rows.ragged:
+                    feed.texts(file, rows)  # the first part has no rows: it shows the headings
+                    continue
                 part = judge.rows(feed, file, rows)
                 account = self.ledger.entries[entry]
                 account.read += len(rows) + len(rows.ragged)
@@ -79,12 +83,15 @@ class _Intake:
                 for times in part.times.values():
                     name = feed.schema.name
                     self.bare_times[name] = self.bare_times.get(name, 0) + times.bare
+                    self.untold_times[name] = self.untold_times.get(name, 0) + times.untold
                 yield entry, part
             self._describe(feed, file)
         judge.refuse_unread_dates(feed)
 
     def _put_aside(self, entry: int, part: Judged, ragged: tuple[tuple[int, str], ...]) -> None:
         bad = part.bad
+        if not len(bad) and not ragged:
+            return
         known = [self.problems.known[i] for i in part.problem[bad]]
         self.ledger.set_aside(
             np.full(len(bad), entry),
@@ -356,6 +363,14 @@ def _tell(work: _Intake, tables: dict[str, pd.DataFrame]) -> None:
                 "times without offset", table, None, count,
                 f"{count} times of {table} without an offset are read in {', '.join(zones)}.",
                 "Nothing, if that is where the clocks were.",
+            )  # fmt: skip
+    for table, count in work.untold_times.items():
+        if count:
+            work.ledger.note(
+                "times left out", table, None, count,
+                f"{count} times of {table} fall where the clock skips or repeats an hour; their "
+                "day is kept, the time is not.",
+                "Export times with their offset.",
             )  # fmt: skip
     known = dict(zip(tables["sensors"]["sensor_id"], tables["sensors"]["patient_id"], strict=True))
     for table in ("procedures", "complications"):

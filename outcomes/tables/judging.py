@@ -51,6 +51,7 @@ class Times:
     apart: Array
     missing: Array
     bare: int = 0  # how many took the zone of the clinic
+    untold: int = 0  # optional times that the clock skipped or passed twice: left out
 
 
 @dataclass(frozen=True, kw_only=True, eq=False, repr=False)
@@ -95,6 +96,7 @@ class Judge:
     last_day: int
     patients: frozenset[str] | None
     _dates: dict[tuple[int, str], list[Any]] = field(default_factory=dict)
+    _memory: dict[int, dict[str, Any]] = field(default_factory=dict)  # measured texts by source
 
     def rows(self, feed: Feed, file: ExportFile, rows: TextRows) -> Judged:
         """Judge some rows of `file` by every rule that one row alone can break."""
@@ -144,8 +146,7 @@ class Judge:
         self, feed: Feed, file: ExportFile, rows: TextRows, name: str, given: Array, broken: Array
     ) -> None:
         """Count the dates given and those that do not fit, for `refuse_unread_dates`."""
-        unread = [i for i, p in enumerate(self.problems.known) if p and p.rule == "not a date"]
-        failed = np.flatnonzero(given & np.isin(broken, unread))
+        failed = np.flatnonzero(given & np.isin(broken, self.problems.of_rule("not a date")))
         tally = self._dates.setdefault((feed.number, name), [0, 0, ""])
         tally[0] += int(given.sum())
         tally[1] += len(failed)
@@ -232,7 +233,9 @@ class Judge:
             texts["unit"] = beside
         value = texts["value"]
         assert isinstance(value, Texts)
-        measured = parse_measured(value, beside, self._how(feed, "value"), units, self.problems)
+        memory = self._memory.setdefault(feed.number, {})
+        how = self._how(feed, "value")
+        measured = parse_measured(value, beside, how, units, self.problems, memory)
         return Measured(
             value=measured.value,
             unit=measured.unit,
@@ -290,10 +293,18 @@ class Judge:
             problem[lost] = self.problems.number(
                 NO_SUCH_TIME, f"{name}: the clock skipped this time in {feed.zone}"
             )
+            lost = np.zeros_like(lost)
         else:
-            missing = missing | lost | (apart > 0)
+            lost |= apart > 0
+            missing = missing | lost
         times = Times(
-            utc=utc, local=local, offset=offset, apart=apart, missing=missing, bare=len(bare)
+            utc=utc,
+            local=local,
+            offset=offset,
+            apart=apart,
+            missing=missing,
+            bare=len(bare),
+            untold=int(lost.sum()),
         )
         return times, problem
 

@@ -284,7 +284,7 @@ def reading_intervals(time: Array, group: Array, kind_of_group: Array) -> Array:
     return interval
 
 
-def _streams(block: ReadingBlock, kind: Array) -> tuple[Array, pd.DataFrame]:
+def _streams(block: ReadingBlock, kind: Array) -> tuple[Array, tuple[Array, ...]]:
     by_sensor = (block.sensor.astype(np.int64) + 1) * 4 + kind + 1
     lives, life = np.unique(by_sensor, return_inverse=True)
     interval = reading_intervals(block.time, life, lives % 4)
@@ -292,16 +292,14 @@ def _streams(block: ReadingBlock, kind: Array) -> tuple[Array, pd.DataFrame]:
     combinations, stream = np.unique(combined, return_inverse=True)
     life_of = combinations // 2
     names = np.array([None, *block.sensors], dtype=object)
-    table = pd.DataFrame(
-        {
-            "patient_id": np.full(len(combinations), block.patient_id, dtype=object),
-            "stream": np.arange(len(combinations)),
-            "sensor_id": names[lives[life_of] // 4],
-            "kind": lives[life_of] % 4 - 1,
-            "unit": combinations % 2,
-            "interval_minutes": interval[life_of].astype(np.int64),
-        }
-    )
+    table: tuple[Array, ...] = (
+        np.full(len(combinations), block.patient_id, dtype=object),
+        np.arange(len(combinations)),
+        names[lives[life_of] // 4],
+        lives[life_of] % 4 - 1,
+        combinations % 2,
+        interval[life_of].astype(np.int64),
+    )  # in the order of STREAM_COLUMNS
     return stream, table
 
 
@@ -332,7 +330,7 @@ class ReadingsWriter:
     rows: int = 0
     _open: dict[str, tuple[pq.ParquetWriter, str, int, int]] = field(default_factory=dict)
     _index: list[tuple[Any, ...]] = field(default_factory=list)
-    _streams: list[pd.DataFrame] = field(default_factory=list)
+    _streams: list[tuple[Array, ...]] = field(default_factory=list)
     _digests: dict[str, bytes] = field(default_factory=dict)
     _files: int = 0
 
@@ -419,8 +417,11 @@ class ReadingsWriter:
     @property
     def streams(self) -> pd.DataFrame:
         """What each stream number of a patient stands for."""
-        parts = self._streams or [pd.DataFrame(columns=list(STREAM_COLUMNS), dtype=object)]
-        streams = pd.concat(parts, ignore_index=True)
+        if not self._streams:
+            streams = pd.DataFrame(columns=list(STREAM_COLUMNS), dtype=object)
+        else:
+            columns = (np.concatenate(parts) for parts in zip(*self._streams, strict=True))
+            streams = pd.DataFrame(dict(zip(STREAM_COLUMNS, columns, strict=True)))
         whole = ("stream", "kind", "unit", "interval_minutes")
         return _as_whole(streams, whole, "patient_id", "stream")
 

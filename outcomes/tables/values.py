@@ -48,14 +48,20 @@ class Problems:
 
     known: list[Problem | None] = field(default_factory=lambda: [None])
     _numbers: dict[Problem, int] = field(default_factory=dict)
+    _of_rule: dict[str, list[int]] = field(default_factory=dict)
 
     def number(self, rule: str, reason: str) -> int:
         """Return the number of a problem, the same for the same words."""
         problem = Problem(rule=rule, reason=reason)
         if problem not in self._numbers:
             self._numbers[problem] = len(self.known)
+            self._of_rule.setdefault(rule, []).append(len(self.known))
             self.known.append(problem)
         return self._numbers[problem]
+
+    def of_rule(self, rule: str) -> list[int]:
+        """Return the numbers of all problems of a rule."""
+        return self._of_rule.get(rule, [])
 
 
 @dataclass(frozen=True, kw_only=True, eq=False, repr=False)
@@ -298,7 +304,12 @@ class Measured:
 
 
 def parse_measured(
-    texts: Texts, unit_texts: Texts | None, how: Reading, units: tuple[str, ...], problems: Problems
+    texts: Texts,
+    unit_texts: Texts | None,
+    how: Reading,
+    units: tuple[str, ...],
+    problems: Problems,
+    memory: dict[str, tuple[float, int, int, bool] | Problem],
 ) -> Measured:
     """Read values, whose unit stands in the text, beside it or in the declaration.
 
@@ -310,16 +321,20 @@ def parse_measured(
         Of the value's column.
     units : tuple of str
         The units that the table knows.
+    memory : dict
+        What texts read alike were found to be in earlier parts; added to.
     """
     n = len(texts.different)
     value, capped = np.full(n, np.nan), np.zeros(n, dtype=np.int8)
     inside, problem = np.full(n, -1, dtype=np.int8), np.zeros(n, dtype=np.int32)
     final = np.zeros(n, dtype=bool)  # a word beyond a limit has its unit already
-    for i, text in enumerate(texts.different):
+    codes = how.spec.codes or {}
+    for i, written in enumerate(texts.different):
+        text = codes.get(written, written)
         if not text or text in (*how.missing, *how.spec.missing):
             problem[i] = problems.number("missing value", f"no {how.column.name}")
             continue
-        read = _measured(text, how, units)
+        read = memory.get(text) or memory.setdefault(text, _measured(text, how, units))
         if isinstance(read, Problem):
             problem[i] = problems.number(read.rule, f"{how.column.name}: '{text}' {read.reason}")
         else:
