@@ -16,10 +16,11 @@ from outcomes.cohorts.draws import BASELINE_MONTH, set_aside_draws, visit_draws
 from outcomes.errors import EstimationError, UsageError, known_names
 from outcomes.figures.style import FAINT, INK, look
 from outcomes.measures.hba1c_pairs import RESPONSE, TARGET, due_pairs, responses
+from outcomes.measures.hba1c_sensitivity import expected_regression, imputed_differences
 from outcomes.measures.words import one_sentence
 from outcomes.results import DASH, Record, Result, Show, interval, number
 from outcomes.statistics.change import FEWEST_PER_ARM, ancova, paired_change
-from outcomes.statistics.intervals import t_interval
+from outcomes.statistics.intervals import proportion_difference, t_interval
 from outcomes.statistics.visit_means import visit_means
 from outcomes.tables.declared import KINDS
 from outcomes.units import hba1c_difference_mmol_mol
@@ -30,6 +31,8 @@ OBSERVED: Final = "observed of due"
 CHANGE: Final = "mean change, those with both draws"
 CHANGE_MODEL: Final = "mean change, repeated-measures model"
 CHANGE_KEPT: Final = "mean change, unreliable draws kept"
+REGRESSION: Final = "change expected from having begun high"
+DIFFERENCE_RESPONSE: Final = "difference in responders"
 DIFFERENCE: Final = "adjusted difference at the visit"
 DIFFERENCE_MODEL: Final = "adjusted difference, repeated-measures model"
 DIFFERENCE_PLAIN: Final = "difference in change, not adjusted"
@@ -60,7 +63,7 @@ class Hba1cChange(Result):
         follows = np.append(in_mmol[1:], False)[~in_mmol]
         twins = whole.loc[in_mmol]
         words = iter(
-            f"{e} ({low} to {high})"
+            DASH if e == DASH else f"{e} ({low} to {high})"
             for e, low, high in twins[["Estimate", "95 % low", "95 % high"]].to_numpy()
         )
         both = [next(words) if twin else DASH for twin in follows]
@@ -117,6 +120,8 @@ def hba1c_change(cohorts: CohortSet, *, month: int | None = None) -> Hba1cChange
         if population == "cumulative":
             rows += _model_rows(part, cohorts, covariates)
     rows += _kept_rows(cohorts)
+    rows += _imputed_rows(pairs, cohorts, primary)
+    rows += _regression_rows(pairs, cohorts, primary)
     counts = dict.fromkeys(("month", "n", "n_due", "events", "missing"), "Int64")
     table = pd.DataFrame(rows, columns=_COLUMNS).astype(counts)
     finding = _finding(table, primary)
@@ -277,7 +282,8 @@ def _response_rows(visit: pd.DataFrame, head: Row, cohorts: CohortSet) -> list[R
 
 
 def _difference_rows(pairs: pd.DataFrame, population: str, cohorts: CohortSet) -> list[Row]:
-    new = pairs.loc[(pairs["stratum"] == NEW) & pairs["change"].notna()]
+    due = pairs.loc[pairs["stratum"] == NEW]
+    new = due.loc[due["change"].notna()]
     rows: list[Row] = []
     for month in cohorts.plan.hba1c.visit_months:
         visit = new.loc[new["month"] == month]
@@ -291,6 +297,7 @@ def _difference_rows(pairs: pd.DataFrame, population: str, cohorts: CohortSet) -
             row = _row(**head, quantity=DIFFERENCE, unit=POINTS, note=note)
             rows += [row, _in_mmol_mol(row)]
             continue
+        rows.append(_response_difference(due.loc[due["month"] == month], head, cohorts))
         fit = ancova(
             visit, outcome="percent", baseline="baseline_percent", group="cohort",
             reference="adhesive", cluster="patient_id",
@@ -306,6 +313,22 @@ def _difference_rows(pairs: pd.DataFrame, population: str, cohorts: CohortSet) -
             )  # fmt: skip
             rows += [row, _in_mmol_mol(row)]
     return rows
+
+
+def _response_difference(due: pd.DataFrame, head: Row, cohorts: CohortSet) -> Row:
+    """Difference in the share of responders over all due, missing draws counted as no."""
+    counted = {
+        cohort: responses(due.loc[due["cohort"] == cohort], rules=cohorts.plan.hba1c)[RESPONSE]
+        for cohort in KINDS
+    }
+    (_, events, n, _), (_, other, other_n, _) = counted["implanted"], counted["adhesive"]
+    shown = proportion_difference(events, n, other, other_n).scaled(100)
+    return _row(
+        **{**head, "n": n + other_n, "n_due": n + other_n}, quantity=DIFFERENCE_RESPONSE,
+        estimate=shown.estimate, conf_low=shown.conf_low, conf_high=shown.conf_high,
+        unit="percentage points of patients", method=shown.method,
+        note=shown.note or "not adjusted; association, not proof of cause",
+    )  # fmt: skip
 
 
 def _numbers(row: Any) -> Row:
@@ -398,6 +421,45 @@ def _kept_rows(cohorts: CohortSet) -> list[Row]:
     for (cohort, month), visit in pairs.loc[pairs["new"]].groupby(["cohort", "month"]):
         head = {"population": "cumulative", "cohort": cohort, "month": month, "n_due": len(visit)}
         rows += _change_rows(visit, head, CHANGE_KEPT, len(visit))
+    return rows
+
+
+def _imputed_rows(pairs: pd.DataFrame, cohorts: CohortSet, month: int) -> list[Row]:
+    """The difference if missing draws were imputed, and if they were worse by so many points."""
+    new = pairs.loc[(pairs["stratum"] == NEW) & pairs["baseline_percent"].notna()]
+    clustered = bool(cohorts.patients.loc[cohorts.patients["new"], "in_both"].any())
+    rng = np.random.default_rng(cohorts.plan.plan.seed)
+    found = imputed_differences(new, month=month, rng=rng, clustered=clustered)
+    rows: list[Row] = []
+    for row in found.to_dict("records"):
+        worse = f", implanted worse by {row['delta']:g} points" if row["delta"] else ""
+        note = row["note"] if isinstance(row["note"], str) else "association, not proof of cause"
+        shown = _row(
+            population="cumulative", contrast=CONTRAST, month=month, unit=POINTS,
+            quantity=f"adjusted difference, missing draws imputed{worse}",
+            n=int(row["n"] + row["n_reference"]),
+            missing=int(row["n_imputed"]), method="multiple imputation, Rubin's rules",
+            note=note, **_numbers(row),
+        )  # fmt: skip
+        rows += [shown, _in_mmol_mol(shown)]
+    return rows
+
+
+def _regression_rows(pairs: pd.DataFrame, cohorts: CohortSet, month: int) -> list[Row]:
+    visit = pairs.loc[
+        (pairs["stratum"] == NEW) & (pairs["month"] == month) & pairs["change"].notna()
+    ]
+    members = cohorts.patients.loc[cohorts.patients["new"]]
+    found = expected_regression(cohorts.table("hba1c"), members, visit)
+    rows: list[Row] = []
+    for row in found.to_dict("records"):
+        value = None if pd.isna(row["estimate"]) else float(row["estimate"])
+        shown = _row(
+            population="cumulative", cohort=row["cohort"], month=month, quantity=REGRESSION,
+            estimate=value, unit=POINTS, n=int(row["n"]),
+            method="correlation of two earlier draws (n patients with both)", note=row["note"],
+        )  # fmt: skip
+        rows += [shown, _in_mmol_mol(shown)]
     return rows
 
 
@@ -535,7 +597,11 @@ def _footnotes(
         f"{', '.join(covariates) or 'none'}), which uses all visits of all with a baseline and is "
         "valid if missing draws depend on what was seen; beside it those with both draws.",
         "Patients chose their sensor, and baseline HbA1c is one reason to choose: a fall towards "
-        "the mean is expected without any effect. Differences are associations.",
+        "the mean is expected without any effect; how much, is estimated from patients with two "
+        "or more draws up to the index date. Differences are associations.",
+        "Missing draws of the primary visit are also imputed (seed "
+        f"{cohorts.plan.plan.seed}), then made worse for the implanted, to show how wrong the "
+        "imputation would have to be for the answer to change.",
     ]
     if left_out:
         words = ", ".join(f"{name} ({why})" for name, why in left_out.items())

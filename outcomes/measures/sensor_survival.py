@@ -327,9 +327,9 @@ def _footnotes(
         "taken out early; unknown ends and planned removals censor there.",
         "Read at risk just before the events of a day; a sensor placed in the window enters at "
         "day -1, one in place before it on the day before the window.",
-        f"{int((lives['state'] == UNKNOWN).sum())} ends are unknown and "
-        f"{int(lives['undated'].sum())} sensors belong to patients lost to follow-up; bounds count "
-        "all or none of them as losses.",
+        f"{int((lives['state'] == UNKNOWN).sum())} ends are unknown, and "
+        f"{int(lives['undated'].sum())} sensors have no dated end because their patient was lost "
+        "or the day was not written down; bounds count all or none of them as losses.",
         f"Still in place at the cut-off censors. {no_end} sensors have passed their planned day "
         "without a recorded end and count as working on it.",
         f"Time beyond the planned day is no part of the curves: {_beyond(beyond)}.",

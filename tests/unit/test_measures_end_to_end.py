@@ -9,6 +9,7 @@ from collections.abc import Callable
 from datetime import date
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 import pytest
 
@@ -17,6 +18,7 @@ from outcomes.cohorts.build import CohortSet, build_cohorts
 from outcomes.errors import UsageError
 from outcomes.measures.complications import complications
 from outcomes.measures.hba1c_change import hba1c_change
+from outcomes.measures.hba1c_sensitivity import expected_regression
 from outcomes.measures.sensor_survival import sensor_survival
 from outcomes.plan import Frame, Plan
 from outcomes.results import Result
@@ -31,6 +33,15 @@ def cohorts(tmp_path_factory: pytest.TempPathFactory) -> CohortSet:
     return build_cohorts(invented_study(tmp_path_factory.mktemp("clinic"), invented_tables()), PLAN)
 
 
+@pytest.fixture(scope="module")
+def results(cohorts: CohortSet) -> dict[str, Result]:
+    """Return each measure's result on the invented clinic."""
+    return {measure.__name__: measure(cohorts) for measure in MEASURES}
+
+
+NAMES = [measure.__name__ for measure in MEASURES]
+
+
 def cohorts_of(folder: Path, **changed: pd.DataFrame | None) -> CohortSet:
     """Return cohorts of the invented clinic with tables replaced, or left out by None."""
     tables = invented_tables(implanted=12, adhesive=12) | changed
@@ -38,9 +49,9 @@ def cohorts_of(folder: Path, **changed: pd.DataFrame | None) -> CohortSet:
     return build_cohorts(invented_study(folder, given), PLAN)
 
 
-@pytest.mark.parametrize("measure", MEASURES)
-def test_every_result_is_complete(cohorts: CohortSet, measure: Measure) -> None:
-    result = measure(cohorts)
+@pytest.mark.parametrize("name", NAMES)
+def test_every_result_is_complete(results: dict[str, Result], name: str) -> None:
+    result = results[name]
     assert result.finding
     assert result.footnotes
     assert result.settings
@@ -51,11 +62,11 @@ def test_every_result_is_complete(cohorts: CohortSet, measure: Measure) -> None:
     assert result.plot() is not None
 
 
-@pytest.mark.parametrize("measure", MEASURES)
+@pytest.mark.parametrize("name", NAMES)
 def test_records_are_plain_and_finite_and_say_why_there_is_none(
-    cohorts: CohortSet, measure: Measure
+    results: dict[str, Result], name: str
 ) -> None:
-    records = measure(cohorts).records()
+    records = results[name].records()
     json.dumps(records, allow_nan=False)
     for record in records:
         assert record["population"] in ("cumulative", "quarter")
@@ -67,15 +78,15 @@ def test_records_are_plain_and_finite_and_say_why_there_is_none(
             assert low <= value <= high
 
 
-def test_both_populations_and_both_cohorts_are_there(cohorts: CohortSet) -> None:
-    for measure in MEASURES:
-        records = pd.DataFrame(measure(cohorts).records())
+def test_both_populations_and_both_cohorts_are_there(results: dict[str, Result]) -> None:
+    for result in results.values():
+        records = pd.DataFrame(result.records())
         assert set(records["population"]) == {"cumulative", "quarter"}
         assert {"implanted", "adhesive"} <= set(records["cohort"].dropna())
 
 
-def test_the_finding_s_numbers_stand_in_the_table(cohorts: CohortSet) -> None:
-    result = sensor_survival(cohorts)
+def test_the_finding_s_numbers_stand_in_the_table(results: dict[str, Result]) -> None:
+    result = results["sensor_survival"]
     row = result.table.iloc[0]
     assert f"{row['estimate']:.1f} (95 % interval {row['conf_low']:.1f}" in result.finding
 
@@ -139,9 +150,10 @@ def test_with_nobody_new_each_result_still_returns(tmp_path: Path, measure: Meas
 def test_the_stratum_without_coverage_stands_apart(tmp_path: Path) -> None:
     patients = invented_tables(implanted=12, adhesive=12)["patients"]
     cohorts = cohorts_of(tmp_path, patients=patients.assign(covered_from=pd.NaT))
-    apart = [r for r in hba1c_change(cohorts).records() if r["by"]]
+    result = hba1c_change(cohorts)
+    apart = [r for r in result.records() if r["by"]]
     assert {r["by"]["stratum"] for r in apart} == {"coverage shorter or unknown"}
-    assert "no change in HbA1c can be shown" in hba1c_change(cohorts).finding
+    assert "no change in HbA1c can be shown" in result.finding
 
 
 def test_without_draws_the_result_says_so(tmp_path: Path) -> None:
@@ -229,3 +241,35 @@ def test_a_patient_in_both_cohorts_has_two_index_dates(tmp_path: Path) -> None:
     both = found.loc[found["in_both"]]
     assert both["patient_id"].tolist() == ["P000", "P000"]
     assert both["index_date"].nunique() == 2
+
+
+def test_missing_draws_are_imputed_and_made_worse(results: dict[str, Result]) -> None:
+    table = results["hba1c_change"].table
+    rows = table.loc[
+        table["quantity"].str.startswith("adjusted difference, missing draws imputed")
+        & (table["unit"] == "percentage points")
+    ]
+    assert len(rows) == 4
+    assert rows["estimate"].is_monotonic_increasing
+
+
+def test_a_cohort_that_began_high_is_expected_to_come_down() -> None:
+    members = pd.DataFrame(
+        {"patient_id": [f"P{i}" for i in range(12)], "cohort": "implanted",
+         "index_date": pd.Timestamp("2024-06-01")}
+    )  # fmt: skip
+    high = [9.0, 8.6, 8.0, 7.8, 7.4, 7.0, 8.2, 7.6, 8.8, 7.2, 8.4, 7.9]
+    earlier = [8.2, 8.4, 7.9, 7.5, 7.6, 7.1, 7.8, 7.7, 8.1, 7.3, 8.3, 7.6]
+    draws = pd.DataFrame(
+        {
+            "patient_id": [*members["patient_id"], *members["patient_id"]],
+            "drawn_on": [pd.Timestamp("2024-01-01")] * 12 + [pd.Timestamp("2024-05-20")] * 12,
+            "value": [*earlier, *high], "unit": "%", "method": "laboratory",
+        }
+    )  # fmt: skip
+    pairs = pd.DataFrame({"cohort": "implanted", "baseline_percent": high})
+    row = expected_regression(draws, members, pairs).iloc[0]
+    rho = np.corrcoef(earlier, high)[0, 1]
+    mean = (np.mean(earlier) + np.mean(high)) / 2
+    assert row["estimate"] == pytest.approx(-(1 - rho) * (np.mean(high) - mean), rel=1e-9)
+    assert row["estimate"] < 0
