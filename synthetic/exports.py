@@ -61,7 +61,7 @@ KONTAKT = {
     "offer of a sensor": "Angebot",
     "left the clinic": "Abgang",
 }
-SEX = {"female": "w", "male": "m"}
+SEX = {"female": "w", "male": "m", "unknown": "?"}
 TYPE = {"type 1": "Typ 1", "type 2": "Typ 2", "other": "sonstige"}
 BEFORE = {"naive": "keine", "adhesive": "Klebe", "implanted": "Implantat", "unknown": "unbekannt"}
 REASON = {
@@ -108,6 +108,11 @@ def when(day: int | None, form: str, never: str = "") -> str:
     return never if day is None else as_date(day).strftime(form)
 
 
+def entered(clinic: Clinic, day: int, form: str) -> str:
+    """Return the day on which a row came into its system, at the latest the day of the export."""
+    return when(min(day, clinic.scenario.last_day + 1), form)
+
+
 def write_exports(clinic: Clinic, folder: Path) -> Written:
     """Write every file under `folder`/exports and return what is in them."""
     written = Written()
@@ -149,7 +154,8 @@ def _register(clinic: Clinic) -> list[TextFile]:
         known = None if who.entry == "unknown" else who.joined
         people.add(
             who.patient_id, who.initials, f"{who.birthday}{who.birth_year % 100:02d}",
-            SEX[who.sex], TYPE[who.diabetes_type], str(who.diagnosis_year), when(known, DMY),
+            SEX[who.sex], TYPE[who.diabetes_type],
+            str(who.diagnosis_year) if who.diagnosis_known else "", when(known, DMY),
             BEFORE[who.entry], when(lived.died, DMY, NEVER),
         )  # fmt: skip
         for state in life.states:
@@ -201,14 +207,14 @@ def _implant_log(clinic: Clinic) -> list[TextFile]:
                 s.sensor_id, s.patient_id, s.model.name, s.lot, when(s.placed, ISO),
                 f"{when(s.placed, ISO)} {minute // 60:02d}:{minute % 60:02d}",
                 str(s.model.planned_days), when(stop, ISO), when(out, ISO, "9999-12-31"),
-                REASON.get(why, ""), s.body_site, when(max(s.placed, out or 0) + 2, ISO),
+                REASON.get(why, ""), s.body_site, entered(clinic, max(s.placed, out or 0) + 2, ISO),
             )  # fmt: skip
         for p in life.procedures:
             attempts.add(
                 p.procedure_id, p.patient_id, p.sensor_id, WHAT[p.what], when(p.on, ISO),
                 str(p.attempt), "yes" if p.completed else "no", p.inserter.inserter_id,
                 p.inserter.role, "yes" if p.supervised else "no", p.inserter.site,
-                when(p.on + 1, ISO),
+                entered(clinic, p.on + 1, ISO),
             )  # fmt: skip
     return [sensors, attempts]
 
@@ -241,7 +247,8 @@ def _laboratory(clinic: Clinic) -> list[TextFile]:
             value = str(mmol_per_mol(percent)) if new_scale else f"{percent:.1f}".replace(".", ",")
             central.add(
                 f"{order:07d}", who.patient_id, when(draw.on, DMY), value,
-                "mmol/mol" if new_scale else "%", METHOD[draw.method], when(draw.on + 1, DMY),
+                "mmol/mol" if new_scale else "%", METHOD[draw.method],
+                entered(clinic, draw.on + 1, DMY),
             )  # fmt: skip
     return [central, *(bedside[year] for year in sorted(bedside))]
 
@@ -286,7 +293,7 @@ def _incidents(clinic: Clinic) -> TextFile:
                 c.complication_id, c.patient_id, c.sensor_id, c.procedure_id, when(c.onset, ISO),
                 c.category, "oui" if c.deficiency_only else "non", SEVERITY[c.severity],
                 "oui" if c.serious else "non", c.to_device, c.to_procedure, c.outcome,
-                when(c.onset + 3, ISO),
+                entered(clinic, c.onset + 3, ISO),
             )  # fmt: skip
     return file
 

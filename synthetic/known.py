@@ -7,7 +7,7 @@ from typing import Any
 
 from .clinic import Clinic
 from .exports import Written
-from .spoil import BOTH_SCALES, REPEAT
+from .spoil import ALIKE, BOTH_SCALES, REPEAT
 
 
 def known_numbers(clinic: Clinic, written: Written) -> dict[str, Any]:
@@ -38,12 +38,14 @@ def _of_table(
         if plant["table"] == name:
             kinds[plant["kind"]] += plant.get("rows", 1)
     both = kinds.pop(BOTH_SCALES, 0)  # told again in the other scale: the row in % stays
-    repeats = kinds.pop(REPEAT, 0) + both
+    alike = kinds.pop(ALIKE, 0)
+    repeats = kinds.pop(REPEAT, 0) + both + alike
     kept = {kind: kinds.pop(kind) for kind in list(kinds) if kind.startswith("kept")}
     return {
         "rows": read,
         "exact_repeats": repeats,
         "of_these_one_draw_in_both_scales": both,
+        "of_these_in_the_hour_that_comes_twice": alike,
         "set_aside": dict(sorted(kinds.items())),
         "set_aside_in_all": sum(kinds.values()),
         "flagged": kept,

@@ -10,6 +10,7 @@ from .scenario import SITE_SHARES, SITES, Scenario, day_number, stream
 
 LOOKALIKE_IDS = {11: "007", 12: "07", 13: "7"}  # three people, not one
 ODD_INITIALS = {5: "NA", 6: "None", 7: "NaN"}  # texts, never missing
+SEX_NOT_RECORDED = 9
 ENTRIES = ("naive", "adhesive", "implanted", "unknown")
 ENTRY_SHARES = (0.52, 0.33, 0.06, 0.09)
 
@@ -27,6 +28,7 @@ class Person:
     sex: str
     diabetes_type: str
     diagnosis_year: int
+    diagnosis_known: bool  # whether the register has the year
     delivery: str
     site: str
     joined: int  # day number; the first covered day
@@ -71,9 +73,10 @@ def person(scenario: Scenario, seed: int, index: int) -> Person:
         birth_year=scenario.plan_start.year - age,
         birthday=f"{1 + index * 11 % 28:02d}.{1 + index * 5 % 12:02d}.",
         age_years=age,
-        sex="female" if rng.random() < 0.48 else "male",
+        sex=_sex(index, rng),
         diabetes_type=kind,
         diagnosis_year=scenario.plan_start.year - duration,
+        diagnosis_known=index % 17 != 8,
         delivery=_delivery(kind, rng),
         site=str(rng.choice(SITES, p=SITE_SHARES)),
         joined=joined,
@@ -96,6 +99,11 @@ def person(scenario: Scenario, seed: int, index: int) -> Person:
         harm=_mean_one(rng, 0.6),
         adherence=float(rng.beta(14, 1.5)),
     )
+
+
+def _sex(index: int, rng: np.random.Generator) -> str:
+    drawn = "female" if rng.random() < 0.48 else "male"
+    return "unknown" if index % 300 == SEX_NOT_RECORDED else drawn
 
 
 def _delivery(kind: str, rng: np.random.Generator) -> str:

@@ -18,6 +18,7 @@ REPEAT: Final = "exact repeat"
 OUT_OF_ORDER: Final = 2  # of the satellites' files
 REPEATED_HOUR: Final = "hour that comes twice"
 NEVER_WAS: Final = "clock time that never was"
+ALIKE: Final = "exact repeat in the hour that comes twice"  # two passings with one value
 BOTH_SCALES: Final = "one draw in both scales"
 STRANGER: Final = "999999"  # an id that no patient has
 
@@ -306,7 +307,7 @@ def unplaced(
                     (int(number), int(c), int(v))
                     for c, v in zip(clock[inside], code[inside], strict=True)
                 ]
-    return [(REPEATED_HOUR, len(set(lost))), (REPEAT, len(lost) - len(set(lost)))]
+    return [(REPEATED_HOUR, len(set(lost))), (ALIKE, len(lost) - len(set(lost)))]
 
 
 def _lines(rows: list[str], newline: str = "\n") -> bytes:

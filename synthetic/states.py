@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from .course import Course
 from .scenario import Scenario, stream
@@ -47,4 +47,8 @@ def states(scenario: Scenario, seed: int, lived: Course) -> list[State]:
             rows.append(
                 State(what="hba1c unreliable", value="transfusion", first=first, last=first + 90)
             )
-    return rows
+    # An end that lies ahead is not known on the day of the export.
+    return [
+        replace(row, last=None) if row.last is not None and row.last > scenario.last_day else row
+        for row in rows
+    ]

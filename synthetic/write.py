@@ -36,7 +36,7 @@ def write_clinic(
         True sizes that differ from the default ones.
     readings_minutes : (int, int), optional
         Minutes between readings of implanted and of adhesive sensors; 5 and 15 unless given.
-        60 patients then have 4.5 million readings; (15, 15) leaves 2.7 million.
+        60 patients then have 4.5 million readings; (15, 15) leaves 2.6 million.
 
     Returns
     -------
