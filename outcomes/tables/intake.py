@@ -8,6 +8,7 @@ every other row must name one of them.
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from datetime import date
@@ -184,7 +185,7 @@ def intake(
             work.patients = frozenset(tables[name]["patient_id"])
     if work.of(FINGERSTICKS.name):
         tables[FINGERSTICKS.name] = _fingersticks(work)
-    made_from: dict[str, Any] = {"files": work.files}
+    made_from: dict[str, Any] = {"sources_sha256": _digest_of(sources.path), "files": work.files}
     with TimedRows() as rows:
         fed = work.of(READINGS.name)
         _collect(work, fed, rows)
@@ -205,6 +206,10 @@ def intake(
             set_aside=work.ledger.all_set_aside,
             made_from=made_from,
         )
+
+
+def _digest_of(path: Path | None) -> str | None:
+    return hashlib.sha256(path.read_bytes()).hexdigest() if path and path.is_file() else None
 
 
 # --- tables that fit in memory -------------------------------------------------------------------

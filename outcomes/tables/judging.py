@@ -168,7 +168,7 @@ class Judge:
                     ("columns", name),
                     f"{first}: not written '{spec.dates or feed.source.dates}', and none of the "
                     f"{given} others is. Set `dates` of this source or column, in words such as "
-                    "day.month.year.",
+                    "day.month.year, or the words of `missing`.",
                 )
 
     @staticmethod

@@ -1,4 +1,5 @@
 import json
+import shutil
 import subprocess
 import sys
 from datetime import date
@@ -234,3 +235,22 @@ def test_every_declared_patient_column_is_typed_as_declared(tmp_path):
     back = a_study(tmp_path / "s").table("patients")
     PATIENTS.check(back)
     assert back.dtypes.astype(str).to_dict() == PATIENTS.empty().dtypes.astype(str).to_dict()
+
+
+def test_a_study_of_format_1_can_still_be_opened(tmp_path, request):
+    kept = request.config.rootpath / "tests" / "data" / "studies" / "format_1"
+    study = open_study(shutil.copytree(kept, tmp_path / "s"))
+    assert study.counts == {"patients": 2, "sensors": 1, "hba1c": 2, "readings": 3}
+    assert study.table("hba1c")["unit"].tolist() == ["%", "mmol/mol"]
+    one = next(study.readings())
+    assert (one.value.tolist(), one.capped.tolist()) == ([110, 40, 250], [0, -1, 0])
+    assert (one.kind.tolist(), one.interval.tolist()) == ([0] * 3, [15] * 3)
+    assert sorted(study.set_aside["rule"]) == ["no single unit", "not a number"]
+
+
+def test_an_intake_with_the_same_tables_refreshes_what_it_tells_of_itself(tmp_path):
+    first = a_study(tmp_path / "s", made_from={"files": 1})
+    second = a_study(tmp_path / "s", made_from={"files": 2})
+    assert second.version == first.version
+    assert open_study(tmp_path / "s").made_from == {"files": 2}
+    assert "Rows: patients 2, sensors 0" in repr(second)
