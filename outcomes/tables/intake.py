@@ -33,7 +33,7 @@ from outcomes.tables.declared import (
 from outcomes.tables.feeding import Feed, feeds_of, files_of
 from outcomes.tables.judging import Judge, Judged, local_day
 from outcomes.tables.ledger import Ledger
-from outcomes.tables.reading_store import ReadingBlock
+from outcomes.tables.reading_store import ReadingBlock, WornSensors
 from outcomes.tables.study import Study, write_study
 from outcomes.tables.text_files import ExportFile
 from outcomes.tables.timed_rows import TimedRows, block_of, settled
@@ -334,13 +334,18 @@ def _blocks(work: _Intake, rows: TimedRows, sensors: pd.DataFrame) -> Iterator[R
     known = frozenset(sensors["sensor_id"])
     names = rows.sensors.names
     strangers = np.array([*(name not in known for name in names), False])
-    count = capped = unknown = 0
+    worn = WornSensors.from_table(sensors)
+    count = capped = unknown = kindless = 0
     for patient_id, own in rows.by_patient():
         kept = settled(READINGS.name, patient_id, own, names, work.ledger, by_sensor=True)
         count += len(kept)
         capped += int((kept["capped"] != 0).sum())
         unknown += int(strangers[kept["sensor"]].sum())
-        yield block_of(patient_id, kept, names)
+        block = block_of(patient_id, kept, names)
+        if (block.sensor < 0).any():
+            nameless = worn.kind_of_readings(block)[block.sensor < 0]
+            kindless += int((nameless < 0).sum())
+        yield block
     work.ledger.close_table(READINGS.name)
     work.refuse_empty_join(READINGS.name)
     if unknown:
@@ -348,6 +353,13 @@ def _blocks(work: _Intake, rows: TimedRows, sensors: pd.DataFrame) -> Iterator[R
             "unknown sensor", READINGS.name, None, unknown,
             f"{unknown} readings name a sensor that is not in sensors; their kind is unknown.",
             "Complete the sensors export.",
+        )  # fmt: skip
+    if kindless:
+        work.ledger.note(
+            "unknown kind", READINGS.name, None, kindless,
+            f"{kindless} readings name no sensor, and no kind or both were worn that day; their "
+            "kind is unknown.",
+            "Declare sensor_id, or complete the sensors export.",
         )  # fmt: skip
     if count and capped / count > MUCH_CAPPED:
         work.ledger.note(

@@ -248,3 +248,11 @@ def test_small_blocks_read_like_one_block(tmp_path, monkeypatch):
     parts = take_in(tmp_path / "b", LABS, labs=text)
     assert parts.version == whole.version
     assert failing_line(parts, "hba1c") == failing_line(whole, "hba1c") == [[5, "not a date"]]
+
+
+def test_readings_whose_kind_nobody_can_tell_are_counted(tmp_path):
+    text = "patient_id,read_at,glucose_mg_dl\nP1,2024-03-01 08:00,100\nP1,2024-06-01 08:00,100\n"
+    sensors = "S1,P1,adhesive,2024-03-01,2024-03-10\n"
+    study = take_in(tmp_path, READINGS, sensors=sensors, readings=text)
+    assert next(study.readings()).kind.tolist() == [1, -1]
+    assert study.findings.query("rule == 'unknown kind'")["rows"].tolist() == [1]
