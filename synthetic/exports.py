@@ -247,7 +247,7 @@ def _laboratory(clinic: Clinic) -> list[TextFile]:
             value = str(mmol_per_mol(percent)) if new_scale else f"{percent:.1f}".replace(".", ",")
             central.add(
                 f"{order:07d}", who.patient_id, when(draw.on, DMY), value,
-                "mmol/mol" if new_scale else "%", METHOD[draw.method],
+                "mmol/mol" if new_scale else "Prozent", METHOD[draw.method],
                 entered(clinic, draw.on + 1, DMY),
             )  # fmt: skip
     return [central, *(bedside[year] for year in sorted(bedside))]

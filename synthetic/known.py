@@ -7,7 +7,7 @@ from typing import Any
 
 from .clinic import Clinic
 from .exports import Written
-from .spoil import ALIKE, BOTH_SCALES, REPEAT
+from .spoil import ALIKE, BOTH_SCALES, NOTHING, REPEAT
 
 
 def known_numbers(clinic: Clinic, written: Written) -> dict[str, Any]:
@@ -40,6 +40,7 @@ def _of_table(
     both = kinds.pop(BOTH_SCALES, 0)  # told again in the other scale: the row in % stays
     alike = kinds.pop(ALIKE, 0)
     repeats = kinds.pop(REPEAT, 0) + both + alike
+    nothing = kinds.pop(NOTHING, 0)
     kept = {kind: kinds.pop(kind) for kind in list(kinds) if kind.startswith("kept")}
     return {
         "rows": read,
@@ -49,7 +50,8 @@ def _of_table(
         "set_aside": dict(sorted(kinds.items())),
         "set_aside_in_all": sum(kinds.values()),
         "flagged": kept,
-        "kept": read - repeats - sum(kinds.values()),
+        "without_a_value": nothing,
+        "kept": read - repeats - nothing - sum(kinds.values()),
     }
 
 

@@ -18,6 +18,7 @@ REPEAT: Final = "exact repeat"
 OUT_OF_ORDER: Final = 2  # of the satellites' files
 REPEATED_HOUR: Final = "hour that comes twice"
 NEVER_WAS: Final = "clock time that never was"
+NOTHING: Final = "no value"  # a row that is there, and has nothing to give
 ALIKE: Final = "exact repeat in the hour that comes twice"  # two passings with one value
 BOTH_SCALES: Final = "one draw in both scales"
 STRANGER: Final = "999999"  # an id that no patient has
@@ -116,9 +117,9 @@ def _central(file: TextFile, rng: np.random.Generator) -> None:
     wrong: list[tuple[str, dict[str, str]]] = [
         ("no unit", {"Ergebnis": "62", "Einheit": ""}),
         ("no unit", {"Ergebnis": "7,4", "Einheit": ""}),
-        ("not a number", {"Ergebnis": "siehe Befund", "Einheit": "%"}),
+        ("not a number", {"Ergebnis": "siehe Befund", "Einheit": "Prozent"}),
         ("outside its range", {"Ergebnis": "7,5", "Einheit": "mmol/mol"}),
-        ("outside its range", {"Ergebnis": "72", "Einheit": "%"}),
+        ("outside its range", {"Ergebnis": "72", "Einheit": "Prozent"}),
         ("unknown patient", {"Kennung": STRANGER}),
         ("impossible date", {"Entnahme": "13.25.2025"}),
         ("after the export", {"Entnahme": "01.02.2028"}),
@@ -129,7 +130,9 @@ def _central(file: TextFile, rng: np.random.Generator) -> None:
     ]
     twins = [_other_scale(file, p) for p in _right(file, rng, 2)]
     old = [  # years before any sensor: right rows, and no baseline
-        _changed(file, n, Auftrag=f"97{n:05d}", Entnahme="12.05.2021", Ergebnis="9,9", Einheit="%")
+        _changed(
+            file, n, Auftrag=f"97{n:05d}", Entnahme="12.05.2021", Ergebnis="9,9", Einheit="Prozent"
+        )
         for n in _first_of_each(file, "Kennung", 3)
     ]
     file.plant(rng, "two draws on one day", *pairs)
@@ -143,17 +146,18 @@ def _other_scale(file: TextFile, place: int) -> list[str]:
     """The same draw once more in the other scale, equal in tenths of a percent."""
     row = file.rows[place]
     value = float(row[file.header.index("Ergebnis")].replace(",", "."))
-    if row[file.header.index("Einheit")] == "%":
+    if row[file.header.index("Einheit")] == "Prozent":
         return _changed(
             file, place, Ergebnis=f"{(value - 2.152) / 0.09148:.0f}", Einheit="mmol/mol"
         )
     percent = f"{0.09148 * value + 2.152:.1f}".replace(".", ",")
-    return _changed(file, place, Ergebnis=percent, Einheit="%")
+    return _changed(file, place, Ergebnis=percent, Einheit="Prozent")
 
 
 def _bedside(file: TextFile, rng: np.random.Generator) -> None:
     file.plant(rng, "impossible date", _changed(file, 0, date="25/03/2025"))
     file.plant(rng, "not a number", _changed(file, 0, a1c="error"))
+    file.plant(rng, NOTHING, *(_changed(file, place, a1c="n/a") for place in (1, 2)))
 
 
 def _patches(file: TextFile, rng: np.random.Generator) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 from dataclasses import replace
 from pathlib import Path
 
@@ -12,6 +13,8 @@ from .exports import write_exports
 from .known import known_numbers
 from .scenario import Scenario
 from .truth import write_truth
+
+KNOWN = "known_numbers.json"
 
 
 def write_clinic(
@@ -27,7 +30,7 @@ def write_clinic(
     Parameters
     ----------
     folder : str or Path
-        Made where it is absent; files of the same name are replaced.
+        Made where it is absent; an invented clinic that is there already is replaced whole.
     patients : int
         20 to 5,000. Patient k is the same in every size.
     seed : int
@@ -47,6 +50,8 @@ def write_clinic(
     ------
     ValueError
         `patients` is not between 20 and 5,000.
+    FileExistsError
+        `folder` holds an `exports` that was not written here.
     """
     if not 20 <= patients <= 5_000:
         raise ValueError(f"patients: {patients} is not between 20 and 5,000.")
@@ -55,6 +60,7 @@ def write_clinic(
         implanted, adhesive = readings_minutes
         scenario = replace(scenario, implanted_minutes=implanted, adhesive_minutes=adhesive)
     place = Path(folder)
+    _clear(place)
     place.mkdir(parents=True, exist_ok=True)
     made = clinic(patients, seed, scenario=scenario)
     written = write_exports(made, place)
@@ -62,5 +68,15 @@ def write_clinic(
     (place / "plan.toml").write_text(plan_text(made.scenario), encoding="utf-8")
     write_truth(made, place / "truth")
     numbers = json.dumps(known_numbers(made, written), indent=1, ensure_ascii=False)
-    (place / "known_numbers.json").write_text(numbers + "\n", encoding="utf-8")
+    (place / KNOWN).write_text(numbers + "\n", encoding="utf-8")
     return place
+
+
+def _clear(place: Path) -> None:
+    """Remove an earlier invented clinic: one of its files left over would be read with the new."""
+    if not (place / "exports").exists():
+        return
+    if not (place / KNOWN).is_file():
+        raise FileExistsError(f"{place}: holds exports that are not invented. Name another folder.")
+    for part in ("exports", "truth"):
+        shutil.rmtree(place / part, ignore_errors=True)

@@ -55,6 +55,7 @@ def test_rows_read_kept_and_repeated_agree(read: Read) -> None:
         assert account.loc[table, "rows_kept"] == told["kept"], table
         assert account.loc[table, "exact_repeats"] == told["exact_repeats"], table
         assert account.loc[table, "rows_set_aside"] == told["set_aside_in_all"], table
+        assert account.loc[table, "rows_without_value"] == told["without_a_value"], table
 
 
 def test_rows_read_agree_file_by_file(read: Read) -> None:
@@ -73,7 +74,7 @@ def test_wrong_rows_are_named_by_file_and_line(read: Read) -> None:
     told = {
         (p["file"], p["line"]): OUR_WORDS.get(p["kind"], p["kind"])
         for p in read.numbers["planted"]
-        if "line" in p and p["kind"] not in ("exact repeat", "one draw in both scales")
+        if "line" in p and p["kind"] not in ("exact repeat", "one draw in both scales", "no value")
         and not p["kind"].startswith("kept")
     }  # fmt: skip
     rows = read.study.set_aside.query("table != 'readings'")

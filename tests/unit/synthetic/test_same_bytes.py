@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from datetime import date
 from pathlib import Path
 
 import numpy as np
@@ -57,3 +58,21 @@ def test_another_topic_may_draw_more_without_moving_this_one() -> None:
 def test_a_clinic_of_ten_is_refused(tmp_path: Path) -> None:
     with pytest.raises(ValueError, match="20 and 5,000"):
         write_clinic(tmp_path, patients=10)
+
+
+def test_a_smaller_clinic_leaves_nothing_of_the_larger_one(tmp_path: Path) -> None:
+    few = Scenario(readings_from=date(2026, 9, 1))
+    write_clinic(tmp_path, patients=30, scenario=few)
+    write_clinic(tmp_path, patients=20, scenario=few)
+    fresh = write_clinic(tmp_path / "fresh", patients=20, scenario=few)
+    assert digests(fresh) == {
+        name: digest for name, digest in digests(tmp_path).items() if "fresh" not in name
+    }
+
+
+def test_exports_that_are_not_invented_are_left_alone(tmp_path: Path) -> None:
+    (tmp_path / "exports").mkdir()
+    (tmp_path / "exports/own.csv").write_text("a,b\n")
+    with pytest.raises(FileExistsError, match="not invented"):
+        write_clinic(tmp_path)
+    assert (tmp_path / "exports/own.csv").exists()
