@@ -14,6 +14,7 @@ from outcomes.tables.declared import KINDS
 
 SMALL: Final = 5  # cells of a category below this show as "<5"
 MISSING: Final = "(missing)"
+UNITS: Final = {"age_years": "years", "diabetes_years": "years", "baseline_hba1c": "%"}
 NOT_SHOWN: Final = "not shown"  # it would tell the one small cell
 _HIDDEN: Final = (f"<{SMALL}", NOT_SHOWN)
 FLAG: Final = 0.1  # a standardised difference beyond this is worth a reader's attention
@@ -172,7 +173,8 @@ def _records(table: pd.DataFrame, sizes: dict[str, int]) -> list[Record]:
                     estimate=None if value is None or pd.isna(value) else float(value),
                     level=None, n_patients=sizes[cohort],
                     n_units=None if count is None or pd.isna(count) else int(count),
-                    unit="" if numeric else "fraction", method="description",
+                    unit=UNITS.get(str(row["covariate"]), "as recorded") if numeric else "fraction",
+                    method="description",
                     note="small cell, not shown" if hidden else None,
                 )
             )  # fmt: skip

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from functools import partial
 from typing import Any, Final
@@ -120,7 +120,7 @@ def complications(cohorts: CohortSet, *, per: str = "100 patient-years") -> Comp
         name="complications",
         title="Complications",
         table=table,
-        entries=[_record(row) for row in table.to_dict("records")],
+        entries=[*(_record(row) for row in table.to_dict("records")), *_bounds(table, per)],
         finding=finding,
         caption=(
             f"Harm of procedures and of wear. Cumulative: {cohorts.plan.plan.start} to "
@@ -387,6 +387,29 @@ def _record(row: Mapping[str, Any]) -> Record:
     )
 
 
+def _bounds(table: pd.DataFrame, per: str) -> list[Record]:
+    """The one-sided bounds that the sentence names where no harm was reported."""
+    silent = table.loc[
+        (table["quantity"] == FIRST_EVENTS)
+        & (table["relation"] == ALL)
+        & (table["population"] == "cumulative")
+        & (table["unit"] == f"per {per}")
+        & (table["estimate"] == 0)
+    ]
+    entries = []
+    for row in silent.to_dict("records"):
+        bound = zero_rate_bound(float(row["exposure"]), per=UNITS[per][1])
+        plain = _record(row)
+        entries.append(
+            replace(
+                plain, quantity=f"{FIRST_EVENTS}, one-sided bound", estimate=None, conf_low=None,
+                conf_high=bound.conf_high, method=bound.method,
+                note="no event; one-sided, named in the sentence and in no table",
+            )
+        )  # fmt: skip
+    return entries
+
+
 def _finding(table: pd.DataFrame, per: str, *, has_table: bool) -> str:
     if not has_table:
         return f"Harm cannot be reported, because {NO_TABLE}; that is not the same as no harm."
@@ -410,6 +433,10 @@ def _procedure_words(mine: pd.DataFrame) -> str:
     )
 
 
+def _size(exposure: float) -> str:
+    return number(exposure, 0) if exposure >= 1 else "under 1"
+
+
 def _wear_words(mine: pd.DataFrame, kind: str, per: str) -> str:
     row = mine.loc[
         (mine["cohort"] == kind) & (mine["quantity"] == FIRST_EVENTS)
@@ -417,7 +444,7 @@ def _wear_words(mine: pd.DataFrame, kind: str, per: str) -> str:
     ].iloc[0]  # fmt: skip
     if not row["n_units"]:
         return f"no {kind} sensor was worn"
-    size = f"{row['n_patients']} patients, {number(row['exposure'])} {per.split()[-1]}"
+    size = f"{row['n_patients']} patients, {_size(row['exposure'])} {per.split()[-1]}"
     if not row["events"]:
         bound = zero_rate_bound(float(row["exposure"]), per=UNITS[per][1]).conf_high
         words = "" if bound is None else (

@@ -178,6 +178,10 @@ def test_an_empty_complications_table_is_no_harm_with_a_bound(tmp_path: Path) ->
     wear = result.table.loc[result.table["quantity"] == "harm of wear, all events"].iloc[0]
     assert (wear["estimate"], wear["conf_low"]) == (0, 0)
     assert wear["method"] == "exact (Garwood)"
+    bounds = [r for r in result.records() if r["quantity"].endswith("one-sided bound")]
+    assert len(bounds) == 2
+    assert all(f"being {r['conf_high']:.2f} per" in result.finding for r in bounds)
+    assert not result.table["quantity"].str.contains("bound").any()
 
 
 @pytest.mark.parametrize("measure", MEASURES)
