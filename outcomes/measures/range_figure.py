@@ -46,6 +46,9 @@ def _draw_periods(ax: Axes, levels: pd.DataFrame, cohorts: Sequence[str]) -> Non
     for place, cohort in enumerate(cohorts):
         rows = levels.loc[levels["cohort"] == cohort].sort_values("period")
         shown = look(cohort)
+        # A period that is not shown breaks the line.
+        every = pd.RangeIndex(rows["period"].min(), rows["period"].max() + 1, name="period")
+        rows = rows.set_index("period").reindex(every).reset_index()
         x = rows["period"] + 0.12 * (place - (len(cohorts) - 1) / 2)  # so that intervals part
         for part in (rows["period"] == 0, rows["period"] > 0):  # no line across the index date
             ax.plot(x[part], rows.loc[part, "estimate"], shown.line, color=shown.colour,
@@ -55,7 +58,7 @@ def _draw_periods(ax: Axes, levels: pd.DataFrame, cohorts: Sequence[str]) -> Non
         above = -5 + 10 * list(ends.index).index(cohort)  # the labels stand in the lines' order
         ax.annotate(cohort, (float(x.iloc[-1]), float(rows["estimate"].iloc[-1])), (6, above),
                     textcoords="offset points", color=shown.colour, va="center")  # fmt: skip
-        for period, n in zip(rows["period"], rows["n_patients"], strict=True):
+        for period, n in rows.loc[rows["n_patients"].notna(), ["period", "n_patients"]].to_numpy():
             ax.annotate(f"{n}", (period, 0), (0, -42 - 11 * place), color=shown.colour,
                         xycoords=("data", "axes fraction"), textcoords="offset points",
                         ha="center", fontsize="small", annotation_clip=False)  # fmt: skip

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
+import numpy as np
 import pandas as pd
 
 from outcomes.cohorts.build import CohortSet
@@ -24,6 +26,7 @@ IMPROVEMENT: Final = "improvement of share 70-180"
 HOLD: Final = "hold of share 70-180"
 HOLD_FROM: Final = 2  # the first period that a placement's own weeks do not touch
 MANY_CAPPED: Final = 0.01
+METHOD: Final = "mean over patients, Student t, limits kept within what is possible"
 
 # Quantity: column of the summary, factor to the unit shown, unit.
 QUANTITIES: Final[dict[str, tuple[str, float, str]]] = {
@@ -130,7 +133,7 @@ def time_in_range(cohorts: CohortSet, *, threads: int = 1) -> TimeInRangeResult:
     month_6 = _period_of_month(cohorts.plan)
     cells = list(_cells(windows, cohorts, month_6))
     entries = [record for cell in cells for record in cell.records]
-    table = pd.DataFrame([cell.row for cell in cells], columns=list(_COLUMNS))
+    table = _typed(pd.DataFrame([cell.row for cell in cells], columns=list(_COLUMNS)))
     at = _shown_period(table, month_6)
     finding = _finding(table, cohorts, at)
     fewest = cohorts.plan.sensor_survival.smallest_at_risk
@@ -201,6 +204,7 @@ class _Cell:
 
 def _cells(windows: pd.DataFrame, cohorts: CohortSet, month_6: int) -> Iterator[_Cell]:
     long = cohorts.plan.time_in_range.quarter_counting_days
+    apart = (f"period {month_6}", str(cohorts.quarter))  # what is shown of those who are not new
     for population in (CUMULATIVE, QUARTER):
         mine = windows.loc[windows["population"] == population]
         for cohort in cohort_order(mine["cohort"]):
@@ -208,9 +212,11 @@ def _cells(windows: pd.DataFrame, cohorts: CohortSet, month_6: int) -> Iterator[
             for who in sorted(set(of_cohort["who"]), key=lambda w: (w != NEW, w)):
                 group = of_cohort.loc[of_cohort["who"] == who]
                 for at, rows in group.loc[group["due"]].groupby("at", sort=False):
+                    if who != NEW and at not in apart:
+                        continue
                     needs = long if population == QUARTER else 0
                     yield _level(rows, population, cohort, who, str(at), needs)
-                if population == CUMULATIVE:
+                if population == CUMULATIVE and who == NEW:
                     yield _change(group, cohort, who, (0, month_6), IMPROVEMENT)
                     yield _change(group, cohort, who, (HOLD_FROM, month_6), HOLD)
 
@@ -223,7 +229,7 @@ def _level(
     by = {} if who == NEW else {"stratum": who}
     base = {"population": population, "cohort": cohort, "at": at, "by": by}
     found = {
-        name: (_mean(long if name in LOWS_AND_CV else usable, column, factor), unit)
+        name: (_mean(long if name in LOWS_AND_CV else usable, column, factor, unit), unit)
         for name, (column, factor, unit) in QUANTITIES.items()
     }
     records = [_record(name, *got, base) for name, got in found.items()]
@@ -231,7 +237,7 @@ def _level(
     if len(pregnant):
         by_state = base | {"by": {**by, "state": "touches a pregnancy"}}
         records += [
-            _record(name, _mean(pregnant, column, factor), unit, by_state)
+            _record(name, _mean(pregnant, column, factor, unit), unit, by_state)
             for name, (column, factor, unit) in PREGNANCY.items()
         ]
     (share, n), _ = found[SHARE]
@@ -252,10 +258,19 @@ def _level(
     return _Cell(row=row, records=records)
 
 
-def _mean(rows: pd.DataFrame, column: str, factor: float) -> tuple[Interval, int]:
-    """The mean over patients; a patient without the value (an SD of one reading) is left out."""
-    values = rows[column].dropna() * factor
-    return t_interval(values), len(values)
+def _mean(rows: pd.DataFrame, column: str, factor: float, unit: str) -> tuple[Interval, int]:
+    """The mean over patients; a patient without the value (an SD of one reading) is left out.
+
+    None of these quantities can be below 0 and no share above 100, so neither can a limit.
+    """
+    values = rows[column].to_numpy(dtype=float)
+    values = values[np.isfinite(values)] * factor
+    got = t_interval(values)
+    if got.conf_low is None or got.conf_high is None:
+        return got, len(values)
+    most = 100.0 if unit == "% of time" else math.inf
+    low, high = max(0.0, got.conf_low), min(most, got.conf_high)
+    return replace(got, conf_low=low, conf_high=high), len(values)
 
 
 def _record(name: str, got: tuple[Interval, int], unit: str, base: dict[str, Any]) -> Record:
@@ -264,7 +279,7 @@ def _record(name: str, got: tuple[Interval, int], unit: str, base: dict[str, Any
     return Record(
         outcome=OUTCOME, quantity=name, estimate=shown.estimate, conf_low=shown.conf_low,
         conf_high=shown.conf_high, level=shown.confidence_level, n_patients=n, n_units=n,
-        unit=unit, method="mean over patients, Student t", note=note, **base,
+        unit=unit, method=METHOD, note=note, **base,
     )  # fmt: skip
 
 
@@ -297,6 +312,13 @@ def _change(
         "conf_low": got.conf_low, "conf_high": got.conf_high, "note": note,
     }  # fmt: skip
     return _Cell(row=row, records=[record])
+
+
+def _typed(table: pd.DataFrame) -> pd.DataFrame:
+    """Counts stay whole where a row has none."""
+    return table.astype({name: "Int64" for name in table.columns if name.startswith("n_")}).astype(
+        dict.fromkeys(("estimate", "conf_low", "conf_high", *WIDE), "float64")
+    )
 
 
 # --- words ---------------------------------------------------------------------------------------
@@ -344,8 +366,8 @@ def _limits(row: pd.Series) -> str:
 
 
 def _change_words(rows: pd.DataFrame, verb: str) -> str:
-    if not len(rows) or not rows["n_patients"].iloc[0]:
-        return ""
+    if not len(rows) or pd.isna(rows["conf_low"].iloc[0]):
+        return ""  # one patient's change is no answer to the question
     row = rows.iloc[0]
     size = f"{number(row['estimate'])} points ({_limits(row)}) from {row['at']}"
     if verb == "changed":
@@ -378,6 +400,9 @@ def _footnotes(cohorts: CohortSet, windows: pd.DataFrame, month_6: int) -> list[
         f"and a gap of more than {s.gap_minutes} minutes ends it; from "
         f"{s.prolonged_minutes} owned minutes it is prolonged. Durations have a slack of 30 "
         "seconds for sensor clocks.",
+        f"Patients who are not new to the kind are shown apart, at period {month_6} and for the "
+        "quarter. The figure shows the new, and no point of fewer than "
+        f"{cohorts.plan.sensor_survival.smallest_at_risk} patients.",
         "Improvement is shown only for patients with a counting period before the index date "
         f"(period 0 to {month_6}). For the others there is no measured starting point: what can be "
         f"shown is their level, and whether it holds from period {HOLD_FROM} to {month_6}.",

@@ -126,6 +126,28 @@ def test_nothing_leaves_as_nan_or_infinity(result) -> None:
     assert all(r["note"] for r in empty)
 
 
+def test_no_limit_lies_beyond_what_a_share_can_be(result) -> None:
+    shares = [r for r in result.records() if r["unit"] == "% of time" and r["conf_low"] is not None]
+    assert len(shares) > 50
+    assert all(0 <= r["conf_low"] <= r["estimate"] <= r["conf_high"] <= 100 for r in shares)
+
+
+def test_those_who_are_not_new_are_shown_apart(tmp_path) -> None:
+    patients = small_clinic.patients_frame(6)
+    patients.loc[:1, "covered_from"] = pd.NaT  # nobody knows what P000 and P001 wore before
+    tables = {"patients": patients, "sensors": small_clinic.sensors_frame(6)}
+    study = write_study(
+        tmp_path / "study", tables, clinic="Invented", time_zone="UTC",
+        exported_on=date(2024, 10, 5), readings=small_clinic.readings_frames(6),
+    )  # fmt: skip
+    table = time_in_range(build_cohorts(study, small_clinic.PLAN, quarter="2024-Q3")).table
+    apart = table.loc[table["who"] != "new"]
+    assert set(apart["at"]) == {"period 7", "2024-Q3"}
+    assert (apart["n_due"] == 1).all()
+    at_7 = table.loc[(table["at"] == "period 7") & (table["who"] == "new")]
+    assert at_7["n_due"].tolist() == [2, 2]
+
+
 def test_no_record_compares_the_kinds(result) -> None:
     assert all(r["contrast"] is None for r in result.records())
     assert any("not compared here" in note for note in result.footnotes)
