@@ -168,8 +168,8 @@ def _register(clinic: Clinic) -> list[TextFile]:
     return [people, facts, contacts]
 
 
-def _end(sensor: Sensor, life: Life) -> tuple[int | None, int | None, str]:
-    """Recorded stop, recorded removal, recorded reason."""
+def recorded_end(sensor: Sensor, life: Life) -> tuple[int | None, int | None, str]:
+    """Return the recorded stop, the recorded removal and the recorded reason ("" for none)."""
     end = life.course.end
     ended = sensor.works_until <= end
     out = sensor.removed is not None and sensor.removed <= end
@@ -201,7 +201,7 @@ def _implant_log(clinic: Clinic) -> list[TextFile]:
         for s in life.course.sensors:
             if s.model.kind != "implanted":
                 continue
-            stop, out, why = _end(s, life)
+            stop, out, why = recorded_end(s, life)
             minute = s.placed_minute
             sensors.add(
                 s.sensor_id, s.patient_id, s.model.name, s.lot, when(s.placed, ISO),
@@ -270,7 +270,7 @@ def _patches(clinic: Clinic) -> TextFile:
         for s in life.course.sensors:
             if s.model.kind != "adhesive":
                 continue
-            _, out, why = _end(s, life)
+            _, out, why = recorded_end(s, life)
             file.add(
                 s.sensor_id, s.patient_id, s.model.name, s.lot, when(s.placed, ISO),
                 str(s.model.planned_days), when(out, ISO), why, s.body_site,

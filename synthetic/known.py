@@ -6,7 +6,8 @@ from collections import Counter
 from typing import Any
 
 from .clinic import Clinic
-from .exports import Written
+from .exports import Written, recorded_end
+from .scenario import KINDS
 from .spoil import ALIKE, BOTH_SCALES, NOTHING, REPEAT
 
 
@@ -70,6 +71,7 @@ def happened(clinic: Clinic) -> dict[str, Any]:
         "true_ends_by_kind": {
             kind: _plain(ends[kind]) for kind in ends.index.get_level_values(0).unique()
         },
+        "recorded_ends_by_kind": recorded_ends(clinic),
         "placements_completed": int(placements["completed"].sum()),
         "placements_failed": int((~placements["completed"]).sum()),
         "removals_completed": int(removals["completed"].sum()),
@@ -82,6 +84,15 @@ def happened(clinic: Clinic) -> dict[str, Any]:
             life.course.left is not None and life.course.left_recorded for life in clinic.lives
         ),
     }
+
+
+def recorded_ends(clinic: Clinic) -> dict[str, dict[str, int]]:
+    """Count the reasons that the exports give, by kind; "" where they give none."""
+    counts: dict[str, Counter[str]] = {kind: Counter() for kind in KINDS}
+    for life in clinic.lives:
+        for sensor in life.course.sensors:
+            counts[sensor.model.kind][recorded_end(sensor, life)[2]] += 1
+    return {kind: dict(sorted(found.items())) for kind, found in counts.items()}
 
 
 def _plain(counts: Any) -> dict[str, int]:

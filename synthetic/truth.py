@@ -17,7 +17,7 @@ from scipy.special import ndtr
 from .clinic import Clinic, Life, as_date, day
 from .course import WEIGHTS
 from .glucose import log_moments, shape_mean, spread
-from .scenario import MODELS, Model, Scenario
+from .scenario import BAD_LOT, MODELS, Model, Scenario
 from .wear import CAUSES, EARLY, EARLY_DAYS, OVERDUE, VISIT_MEAN, VISIT_RANGE, VISIT_SD
 
 MEANS = np.arange(75.0, 341.0)  # mg/dL; between whole ones the shares are a straight line to 1e-5
@@ -107,14 +107,19 @@ def _visit_by(model: Model) -> np.ndarray:
 
 
 def sensor_truth(scenario: Scenario) -> pd.DataFrame:
-    """One row per model and cause: the true share on the eve of the planned day, and half-way."""
-    rows = []
+    """One row per model, lot and day: the true cumulative incidence of every end.
+
+    `lot` is "usual", or the bad lot for the model that it belongs to.
+    """
+    parts = []
     for model in MODELS:
-        table = incidence(model, frailty_sd=scenario.frailty_sd).set_index("day")
-        for at in (model.planned_days // 2, model.planned_days - 1):
-            for cause, share in table.loc[at].items():
-                rows.append({"model": model.name, "day": at, "cause": cause, "incidence": share})
-    return pd.DataFrame(rows)
+        lots = {"usual": 1.0} | ({BAD_LOT: scenario.bad_lot_ratio} if model.name == "IG-1" else {})
+        for lot, ratio in lots.items():
+            table = incidence(model, frailty_sd=scenario.frailty_sd, lot_ratio=ratio)
+            table.insert(0, "lot", lot)
+            table.insert(0, "model", model.name)
+            parts.append(table)
+    return pd.concat(parts, ignore_index=True)
 
 
 # --- HbA1c --------------------------------------------------------------------------------------

@@ -16,7 +16,7 @@ from synthetic.truth import decisions, effects, expected_share, incidence, respo
 from synthetic.wear import CAUSES, lives, place_implanted
 
 USUAL = Scenario()
-PEOPLE = [person(USUAL, 11, k) for k in range(1500)]
+PEOPLE = [person(USUAL, 11, k) for k in range(1000)]
 
 
 def near_share(events: int, n: int, share: float) -> bool:
@@ -85,7 +85,7 @@ def test_causes_and_the_working_add_to_one() -> None:
 
 @pytest.fixture(scope="module")
 def many() -> Clinic:
-    return clinic(600, 4)
+    return clinic(400, 4)
 
 
 def test_choice_follows_its_stated_chance(many: Clinic) -> None:
@@ -154,8 +154,8 @@ def test_a_biased_sensor_reads_off_by_the_stated_amount() -> None:
 
 def test_the_stated_confounding_is_there_and_grows_with_an_unmeasured_trait(many: Clinic) -> None:
     measured = effects(many).set_index("kind_before")["confounding"]
-    hidden = clinic(600, 4, scenario=Scenario(unmeasured=0.8))
+    hidden = clinic(400, 4, scenario=Scenario(unmeasured=0.8))
     both = effects(hidden).set_index("kind_before")["confounding"]
-    # With 3,000 patients -0.08, and -0.20 with the trait; 600 leave a standard error of 0.06.
+    # With 3,000 patients -0.08, and -0.20 with the trait; 400 leave a standard error of 0.07.
     assert -0.30 < measured["none"] < 0.10
     assert both["none"] < measured["none"] - 0.03

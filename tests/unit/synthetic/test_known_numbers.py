@@ -119,6 +119,23 @@ def test_sensors_come_back_as_they_were_recorded(read: Read) -> None:
     assert (found["removed_on"][both] == true["removed_on"][both]).all()
 
 
+def test_reasons_are_as_many_as_told(read: Read) -> None:
+    told = read.numbers["happened"]["recorded_ends_by_kind"]
+    for kind, rows in read.study.table("sensors").groupby("kind"):
+        assert rows["end_reason"].fillna("").value_counts().to_dict() == told[kind]
+
+
+def test_people_and_procedures_are_as_many_as_told(read: Read) -> None:
+    told, study = read.numbers["happened"], read.study
+    kinds = study.table("sensors").groupby("patient_id")["kind"].nunique()
+    assert (kinds == 2).sum() == told["people_with_both_kinds"]
+    attempts = study.table("procedures").groupby(["what", "completed"]).size()
+    assert attempts[("placement", True)] == told["placements_completed"]
+    assert attempts.get(("placement", False), 0) == told["placements_failed"]
+    categories = study.table("complications")["category"].value_counts().to_dict()
+    assert categories == told["complications_by_category"]
+
+
 def test_draws_come_back_in_tenths(read: Read) -> None:
     found = read.study.table("hba1c")
     percent = np.where(found["unit"] == "%", found["value"], 0.09148 * found["value"] + 2.152)
@@ -160,7 +177,7 @@ def test_the_plan_is_read(read: Read) -> None:
     assert read_plan(read.folder / "plan.toml").plan.start == SPAN.plan_start
 
 
-@pytest.mark.parametrize("seed", [1, 2, 3])
+@pytest.mark.parametrize("seed", [1, 2])
 def test_other_seeds_agree_too(seed: int, tmp_path: Path) -> None:
     few = Scenario(readings_from=date(2026, 3, 1), implanted_minutes=60, adhesive_minutes=60)
     folder = write_clinic(tmp_path / "clinic", patients=20, seed=seed, scenario=few)

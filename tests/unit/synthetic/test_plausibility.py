@@ -15,7 +15,7 @@ LOSSES = ["sensor failure", "detached", "infection", "skin reaction", "other com
 
 @pytest.fixture(scope="module")
 def large() -> Clinic:
-    return clinic(500, 8)
+    return clinic(300, 8)
 
 
 def lost(name: str, day: int) -> float:
