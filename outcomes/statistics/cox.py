@@ -26,6 +26,10 @@ _MOST_STEPS = 60
 # step runs to infinity: near a true maximum a step of that likelihood gain moves it by 1e-5 or so.
 _STILL_MOVING = 0.05
 
+# Or it has run so far that its steps are lost in rounding: then less than this share of the
+# information at no effect is left.
+_NOTHING_LEFT = 1e-7
+
 
 def cox(
     lives: pd.DataFrame,
@@ -311,6 +315,7 @@ def maximised(likelihood: PartialLikelihood) -> tuple[Floats, float, Floats]:
     """
     beta = np.zeros(likelihood.x.shape[1])
     value, score, information = likelihood.slope(beta)
+    at_zero = float(np.linalg.eigvalsh(information)[0])
     reach = np.abs(likelihood.x).max(axis=0)
     for _ in range(_MOST_STEPS):
         step: Floats = np.asarray(np.linalg.lstsq(information, score, rcond=None)[0], dtype=float)
@@ -319,6 +324,9 @@ def maximised(likelihood: PartialLikelihood) -> tuple[Floats, float, Floats]:
         if gain < _SETTLED * max(1.0, abs(value)):
             break
     moved = np.abs(step) * reach
+    size, direction = np.linalg.eigh(information)
+    if size[0] < _NOTHING_LEFT * at_zero:
+        return beta, value, np.abs(direction[:, 0])
     return beta, value, np.where(moved > _STILL_MOVING, moved, 0.0)
 
 

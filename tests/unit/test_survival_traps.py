@@ -123,6 +123,14 @@ def test_events_separated_by_a_covariate_are_named() -> None:
         model.survival(frame, times=[3])
 
 
+def test_a_separation_lost_in_rounding_is_still_seen() -> None:
+    frame = pd.DataFrame(
+        {"entry": [-1, -1, 2], "exit": [1, 2, 5], "state": "e", "x": [0.0, 1.0, 0.0]}
+    )
+    frame = pd.concat([frame, lives([0, 0], "censored", x=[1.0, 0.0])], ignore_index=True)
+    assert "runs to 0 or infinity" in cox(frame, covariates=["x"]).note
+
+
 def test_collinear_covariates_are_named() -> None:
     frame = lives([1, 2, 3, 4, 5], "e", x=[1.0, 3, 2, 5, 4], z=[2.0, 6, 4, 10, 8])
     assert cox(frame, covariates=["x", "z"]).note.startswith("not estimable: x, z are collinear")
