@@ -6,6 +6,7 @@ sentence, so that `settings("sensor_survival")` and the report print what was us
 
 from outcomes.plan.analysis import (
     Cohorts,
+    Comparison,
     Complications,
     Frame,
     Hba1c,
@@ -22,6 +23,7 @@ from outcomes.plan.sources import ColumnSource, Sources, TableSource, read_sourc
 __all__ = [
     "Cohorts",
     "ColumnSource",
+    "Comparison",
     "Complications",
     "Frame",
     "Hba1c",

@@ -16,7 +16,15 @@ from outcomes.results import RESULT_MIME, Result, Show
 from outcomes.tables.study import Study
 
 LIBRARIES = ("numpy", "pandas", "scipy", "statsmodels", "lifelines", "matplotlib", "seaborn")
-SECTIONS = ("plan", "cohorts", "hba1c", "time_in_range", "sensor_survival", "complications")
+SECTIONS = (
+    "plan",
+    "cohorts",
+    "hba1c",
+    "time_in_range",
+    "sensor_survival",
+    "complications",
+    "comparison",
+)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False, repr=False)
