@@ -11,6 +11,7 @@ import pytest
 
 from outcomes.cohorts.build import build_cohorts
 from outcomes.measures.time_in_range import QUANTITIES, time_in_range
+from outcomes.plan import Frame, Plan
 from outcomes.statistics.intervals import t_interval
 from outcomes.tables.declared import STATES
 from outcomes.tables.study import write_study
@@ -243,6 +244,14 @@ def test_a_study_without_readings_answers_in_words(tmp_path) -> None:
     assert got.table["estimate"].isna().all()
     assert (got.table["n_due"] > 0).all()
     assert got.plot() is None
+
+
+def test_nobody_in_a_cohort_is_said(tmp_path) -> None:
+    study = small_clinic.study(tmp_path / "study", 4, days=20)
+    later = Plan(plan=Frame(start=date(2024, 9, 1)))
+    got = time_in_range(build_cohorts(study, later, quarter="2024-Q3"))
+    assert got.finding == "No new patient has a period that counts by 2024-09-30."
+    assert (len(got.table), got.records(), got.plot()) == (0, [], None)
 
 
 def test_readings_after_the_cut_off_change_nothing(tmp_path) -> None:
