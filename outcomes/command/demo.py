@@ -20,7 +20,7 @@ def add(verbs: Any) -> None:
     )
     verb.add_argument("--out", type=Path, default=Path("demo"), help="folder (default: demo)")
     verb.add_argument("--patients", type=int, default=60, help="patients, 20 to 5000 (default: 60)")
-    verb.add_argument("--seed", type=int, default=20260701, help="seed of the invented clinic")
+    verb.add_argument("--seed", type=int, help="seed of the invented clinic (default: its own)")
     verb.set_defaults(run=run)
 
 
@@ -42,7 +42,8 @@ def run(given: argparse.Namespace) -> Ending:
     if not 20 <= given.patients <= 5000:
         raise UsageError(f"--patients {given.patients}: give a number from 20 to 5000.")
     folder: Path = given.out
-    clinic = synthetic().write_clinic(folder / "clinic", patients=given.patients, seed=given.seed)
+    seed = {} if given.seed is None else {"seed": given.seed}
+    clinic = synthetic().write_clinic(folder / "clinic", patients=given.patients, **seed)
     sources = read_sources(clinic / "sources.toml")
     intake(sources, folder / "study")
     quarter = Quarter.of(sources.clinic.exported_on).previous()
