@@ -74,7 +74,7 @@ def patient_bootstrap(
     Raises
     ------
     EstimationError
-        Fewer than two units or draws, or every draw failed.
+        Fewer than two units or draws.
 
     References
     ----------
@@ -99,10 +99,6 @@ def patient_bootstrap(
         if value is not None and np.isfinite(value).all():
             draws.append(value)
     n_failed = n_draws - len(draws)
-    if not draws:
-        raise EstimationError(
-            "No bootstrap draw could be fitted. Use fewer covariates, or describe the groups."
-        )
     note = None
     if n_failed > _MOST_FAILED * n_draws:
         note = f"{n_failed} of {n_draws} draws could not be fitted: no interval."

@@ -108,11 +108,12 @@ def _heterogeneous(n_visits: int) -> Structure:
     off = 1.0 - np.eye(n_visits)
 
     def matrix(theta: Floats) -> Floats:
-        sd = np.exp(theta[:-1])
+        # A trial step may be absurd; it must only be unlikely, not overflow.
+        sd = np.exp(np.clip(theta[:-1], -100, 100))
         return np.asarray(np.outer(sd, sd) * (np.eye(n_visits) + theta[-1] * off))
 
     def jacobian(theta: Floats) -> Floats:
-        sd, full = np.exp(theta[:-1]), matrix(theta)
+        sd, full = np.exp(np.clip(theta[:-1], -100, 100)), matrix(theta)
         out = np.zeros((n_visits + 1, n_visits, n_visits))
         for t in range(n_visits):
             out[t, t, :] += full[t]

@@ -21,6 +21,8 @@ Penalty = Literal["none", "firth"]
 
 _MOST_STEPS = 60
 _DECREMENT = 1e-16
+# With the penalty the steps are no longer Newton's own, so they close in by a factor a step.
+_MOST_PENALISED_STEPS, _PENALISED_DECREMENT = 500, 1e-14
 # Log odds beyond this mean that some rows are predicted with certainty: the likelihood has no
 # maximum, and the coefficients are wherever the search stopped.
 _CERTAIN = 25.0
@@ -86,9 +88,11 @@ def logistic(
     case = np.ones(len(y)) if weights is None else weights
     beta = np.zeros(x.shape[1]) if start is None else start.astype(np.float64)
     objective = _objective(x, y, case, penalty, beta)
-    converged = False
-    steps = 0
-    while steps < _MOST_STEPS:
+    most = _MOST_STEPS
+    if penalty == "firth":
+        most, tolerance = _MOST_PENALISED_STEPS, max(tolerance, _PENALISED_DECREMENT)
+    converged, steps = False, 0
+    while steps < most:
         score, information = _score(x, y, case, penalty, beta)
         try:
             step = np.linalg.solve(information, score)
@@ -107,7 +111,9 @@ def logistic(
         beta, objective, steps = moved, reached, steps + 1
     linear = x @ beta
     fitted = np.asarray(expit(linear), dtype=np.float64)
-    separated = bool((np.abs(linear[case > 0]) > _CERTAIN).any())
+    # With the penalty a maximum always exists, however sure it is of some rows.
+    certain = bool((np.abs(linear[case > 0]) > _CERTAIN).any())
+    separated = penalty == "none" and certain
     try:
         bread = np.linalg.inv(x.T @ (x * (case * fitted * (1 - fitted))[:, None]))
     except np.linalg.LinAlgError:
@@ -153,4 +159,7 @@ def _score(
     if penalty == "firth":
         leverage = np.einsum("ij,jk,ik->i", x, np.linalg.pinv(information), x) * spread
         error = error + leverage * (0.5 - fitted)
+        # The penalty acts like half a success and half a failure shared out by leverage; without
+        # its curvature a step overshoots where a level has a single person.
+        information = x.T @ (x * ((case + leverage) * fitted * (1 - fitted))[:, None])
     return np.asarray(x.T @ error), np.asarray(information)

@@ -20,7 +20,11 @@ Floats = NDArray[np.float64]
 
 # Half the Newton decrement estimates how far the log-likelihood is from its top.
 _DECREMENT = 1e-18
-_MOST_STEPS = 200
+# Where rounding stops the decrement from falling further, this is still taken as zero.
+_ROUNDING = 1e-11
+_MOST_STEPS = 60
+# A covariance this close to singular is on its way to the edge, where there is no maximum.
+_EDGE = 1e-9
 
 
 @dataclass(frozen=True, kw_only=True, eq=False, repr=False)
@@ -81,7 +85,7 @@ def _profile(
     np.linalg.cholesky(covariance)
     n_visits, n_columns = data.x.shape[1:]
     normal, right = np.zeros((n_columns, n_columns)), np.zeros(n_columns)
-    inverses, log_determinant, square = [], 0.0, 0.0
+    inverses, log_determinant = [], 0.0
     for people, visits in data.patterns:
         part = covariance[np.ix_(visits, visits)]
         padded = np.zeros((n_visits, n_visits))
@@ -92,12 +96,16 @@ def _profile(
         weighted = np.matmul(padded, x).reshape(-1, n_columns)
         normal += x.reshape(-1, n_columns).T @ weighted
         right += weighted.T @ y.ravel()
-        square += float(((y @ padded) * y).sum())
     bread = np.asarray(np.linalg.inv(normal), dtype=np.float64)
     beta = bread @ right
+    square = 0.0
+    for (people, _), padded in zip(data.patterns, inverses, strict=True):
+        # From the residuals: y'V^-1 y less its fitted part would cancel where the fit is close.
+        residual = data.y[people] - data.x[people] @ beta
+        square += float(((residual @ padded) * residual).sum())
     n_rows = int(data.seen.sum())
     freedom = n_rows - n_columns if restricted else n_rows
-    value = log_determinant + square - float(beta @ right) + freedom * np.log(2 * np.pi)
+    value = log_determinant + square + freedom * np.log(2 * np.pi)
     if restricted:
         value += np.linalg.slogdet(normal)[1]
     return -0.5 * float(value), beta, bread, inverses
@@ -178,7 +186,7 @@ def climb(data: WideData, structure: Structure, start: Floats, *, restricted: bo
     theta = structure.start(start)
     if not np.isfinite(log_likelihood(data, structure.matrix(theta), restricted=restricted)):
         raise EstimationError("The search for a covariance has no valid starting value.")
-    steps = 0
+    steps, previous = 0, np.inf
     while True:
         at = likelihood(data, structure.matrix(theta), restricted=restricted)
         score, expected, observed = _in_parameters(structure, theta, at)
@@ -186,17 +194,19 @@ def climb(data: WideData, structure: Structure, start: Floats, *, restricted: bo
         information = observed if newton else expected
         step = _solve(information, score)
         decrement = float(score @ step)
-        done = decrement <= _DECREMENT * max(1.0, abs(at.value))
+        size = max(1.0, abs(at.value))
+        stalled = newton and 0.1 * previous < decrement <= _ROUNDING * size
+        done = decrement <= _DECREMENT * size or stalled
         if newton and not done and decrement > 1.0 and _positive_definite(expected):
             step = _solve(expected, score)
-        if done or steps >= _MOST_STEPS:
+        if done or steps >= _MOST_STEPS or _at_the_edge(structure.matrix(theta)):
             break
         moved = _uphill(data, structure, theta, step, at.value, restricted)
         if moved is None:
-            # Rounding: no value is higher, so the decrement decides what this point is.
-            done = decrement <= 1e4 * _DECREMENT * max(1.0, abs(at.value))
+            # No value is higher, so the decrement decides what this point is.
+            done = decrement <= _ROUNDING * size
             break
-        theta, steps = moved, steps + 1
+        theta, steps, previous = moved, steps + 1, decrement
     return Climb(
         theta=theta,
         at=at,
@@ -204,7 +214,7 @@ def climb(data: WideData, structure: Structure, start: Floats, *, restricted: bo
         information=observed,
         decrement=decrement,
         steps=steps,
-        converged=bool(done and newton),
+        converged=bool(done and newton and not _at_the_edge(structure.matrix(theta))),
     )
 
 
@@ -240,8 +250,15 @@ def _uphill(
     return None
 
 
+def _at_the_edge(covariance: Floats) -> bool:
+    sizes = np.linalg.eigvalsh(covariance)
+    return bool(sizes[0] < _EDGE * sizes[-1])
+
+
 def _positive_definite(matrix: Floats) -> bool:
-    scale = np.sqrt(np.clip(np.diag(matrix), 1e-300, None))
+    if not (np.isfinite(matrix).all() and (np.diag(matrix) > 1e-100).all()):
+        return False
+    scale = np.sqrt(np.diag(matrix))
     try:
         np.linalg.cholesky(matrix / np.outer(scale, scale) - 1e-10 * np.eye(len(matrix)))
     except np.linalg.LinAlgError:

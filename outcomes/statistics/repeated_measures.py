@@ -266,9 +266,9 @@ def _two_starts(data: WideData, candidate: Structure) -> tuple[Climb | None, str
             found.append(climb(data, candidate, start))
         except (EstimationError, np.linalg.LinAlgError):
             return None, "the search left the valid covariances"
+        if not found[-1].converged:
+            return None, "the search found no maximum"
     first, second = found
-    if not (first.converged and second.converged):
-        return None, "the search found no maximum"
     gap = abs(first.at.value - second.at.value)
     errors = np.sqrt(np.diag(first.at.bread))
     moved = np.abs(first.at.coefficients - second.at.coefficients) / errors

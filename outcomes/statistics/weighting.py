@@ -290,7 +290,9 @@ def _outcome_designs(
             f"{x.shape[1]} outcome columns for {smaller} people in the smaller group: slopes of "
             "the outcome model are common to both groups."
         ]
-    names = [f"outcome column {j + 1}" for j in range(design(z).shape[1])]
+    own = [f"{name} ({arm})" for arm in ("treated", "reference") for name in ["mean", *columns]]
+    common = ["mean (treated)", "mean (reference)", *columns]
+    names = own if len(own) == design(z).shape[1] and not notes else common
     check_full_rank(pd.DataFrame(design(z)[seen], columns=names))
     return design(z), design(one), design(nil), notes
 

@@ -134,3 +134,18 @@ def test_a_person_in_both_groups_is_one_cluster():
     assert result.model.n_clusters == 30
     assert result.model.n_subjects == 60
     assert result.differences["df"].lt(30).all()
+
+
+def test_a_baseline_that_explains_nearly_everything_does_not_stop_the_search():
+    visits = made_up().assign(value=lambda d: d["start"] + 0.001 * (d["value"] - d["start"]))
+    result = visit_means(visits, group="arm", reference="a", **ROLES)
+    assert result.model.structure == "unstructured"
+    plain = visit_means(made_up(), group="arm", reference="a", **ROLES)
+    want = 0.001 * plain.differences["std_error"].to_numpy()
+    assert result.differences["std_error"].to_numpy() == pytest.approx(want, rel=1e-6)
+
+
+def test_values_that_never_change_within_a_person_are_refused_in_words():
+    visits = made_up().assign(value=lambda d: d["level"])
+    with pytest.raises(EstimationError, match="No covariance structure fits 60 subjects"):
+        visit_means(visits, group="arm", reference="a", **ROLES)

@@ -190,3 +190,18 @@ def test_the_robustness_value_is_the_strength_that_removes_the_effect():
     strength = robustness_value(0.4, 0.1, 100)
     bias = strongest_bias(0.1, 100, with_outcome=strength, with_group=strength)
     assert bias == pytest.approx(0.4)
+
+
+def test_a_level_of_one_person_does_not_stop_the_penalised_score():
+    d = chosen(40).assign(site=["alone"] + ["many"] * 39)
+    score = propensity_score(d, group="arm", reference="a", covariates=["x", "site"])
+    assert score.fit.converged
+    assert score.score.between(0, 1, inclusive="neither").all()
+
+
+def test_when_every_draw_fails_the_estimate_stays_and_a_note_says_why():
+    done = patient_bootstrap(
+        lambda counts: None, units=np.arange(5), n_draws=10, rng=np.random.default_rng(1)
+    )
+    assert (done.interval(), done.std_error()) == ((None, None), None)
+    assert done.note == "10 of 10 draws could not be fitted: no interval."
