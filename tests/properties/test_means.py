@@ -15,7 +15,7 @@ from outcomes.statistics.visit_means import visit_means
 from outcomes.statistics.weighting import weighted_effect
 
 SEEDS = st.integers(0, 10_000)
-FEW = settings(max_examples=15, deadline=None)
+FEW = settings(max_examples=10, deadline=None)
 ANCOVA = {"outcome": "after", "baseline": "before", "group": "arm", "covariates": ["age", "site"]}
 EFFECT = {"outcome": "after", "group": "arm", "covariates": ["before", "age", "site"]}
 

@@ -26,10 +26,10 @@ def study(rng: np.random.Generator, n: int = 90) -> pd.DataFrame:
 
 @pytest.mark.slow
 def test_the_difference_and_its_interval_hold_when_dropout_follows_what_was_seen():
-    """300 replicates: cover within three binomial errors of .95, bias within three of its own."""
+    """200 replicates: cover within three binomial errors of .95, bias within three of its own."""
     rng = np.random.default_rng(77)
     rows, raw = [], []
-    for _ in range(300):
+    for _ in range(200):
         visits = study(rng)
         table = visit_means(visits, group="arm", reference="a", **ROLES).differences
         rows.append(table.set_index("visit").loc[12])
@@ -38,8 +38,8 @@ def test_the_difference_and_its_interval_hold_when_dropout_follows_what_was_seen
     results = pd.DataFrame(rows)
     assert results["note"].isna().all()
     covered = results["conf_low"].le(TRUTH) & results["conf_high"].ge(TRUTH)
-    assert 0.912 <= covered.mean() <= 0.988
+    assert 0.903 <= covered.mean() <= 0.997
     estimates = results["estimate"].to_numpy(dtype=float)
-    assert abs(estimates.mean() - TRUTH) < 3 * estimates.std() / np.sqrt(300)
+    assert abs(estimates.mean() - TRUTH) < 3 * estimates.std() / np.sqrt(200)
     # What those who came show is too good by a lot: the trap the model avoids.
     assert np.mean(raw) < -0.2
