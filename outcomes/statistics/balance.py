@@ -74,6 +74,17 @@ def balance(
     ----------
     .. [1] Austin PC. Stat Med 2009;28:3083-3107.
     .. [2] Austin PC, Stuart EA. Stat Med 2015;34:3661-3679 (weighted variances, ECDF).
+
+    Examples
+    --------
+    >>> people = pd.DataFrame({"arm": ["a", "a", "b", "b"], "age": [40.0, 50.0, 50.0, 60.0],
+    ...                        "sex": ["f", "m", "f", "f"]})
+    >>> table = balance(people, group="arm", reference="a", covariates=["age", "sex"])
+    >>> table[["covariate", "level", "mean", "mean_reference", "smd"]].round(2)
+      covariate level  mean  mean_reference   smd
+    0       age  None  55.0            45.0  1.41
+    1       sex     f   1.0             0.5  1.41
+    2       sex     m   0.0             0.5 -1.41
     """
     rows = complete_rows(frame, [group, *filter(None, [weights])]).frame
     found = arms(rows, group, reference)

@@ -282,6 +282,16 @@ def ancova(
     ----------
     .. [1] Vickers AJ, Altman DG. BMJ 2001;323:1123-1124.
     .. [2] Lin W. Ann Appl Stat 2013;7:295-318.
+
+    Examples
+    --------
+    >>> rng = np.random.default_rng(1)
+    >>> people = pd.DataFrame({"arm": ["a", "b"] * 30, "before": rng.normal(8, 1, 60)})
+    >>> people["after"] = people["before"] - 0.5 * (people["arm"] == "b") + rng.normal(0, 0.5, 60)
+    >>> result = ancova(people, outcome="after", baseline="before", group="arm", reference="a")
+    >>> result.differences[["group", "estimate", "conf_low", "conf_high", "n"]].round(2)
+      group  estimate  conf_low  conf_high   n
+    0     b     -0.46     -0.67      -0.24  30
     """
     needed = [outcome, baseline, group, *covariates, *filter(None, [cluster, weights])]
     rows = complete_rows(frame, needed)

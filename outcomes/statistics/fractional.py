@@ -263,6 +263,20 @@ def trajectory(
     EstimationError
         A time outside the boundary (the curve would be a straight guess there), and as
         `fractional_logit`.
+
+    Examples
+    --------
+    >>> rng = np.random.default_rng(1)
+    >>> people = pd.DataFrame({"who": range(40), "arm": ["a", "b"] * 20})
+    >>> months = people.merge(pd.DataFrame({"month": [1, 2, 3, 4, 5, 6]}), how="cross")
+    >>> chance = 0.5 + 0.1 * (months["arm"] == "b")
+    >>> months["share"] = rng.binomial(100, chance) / 100
+    >>> curve = trajectory(months, outcome="share", time="month", cluster="who", knots=[3],
+    ...                    boundary=(1, 6), at=[1, 6], group="arm", reference="a")
+    >>> curve.differences[["time", "estimate", "conf_low", "conf_high"]].round(3)
+       time  estimate  conf_low  conf_high
+    0     1     0.092     0.067      0.117
+    1     6     0.086     0.064      0.108
     """
     if (group is None) != (reference is None):
         raise EstimationError("Give `group` and `reference` together, or neither.")

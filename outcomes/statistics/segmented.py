@@ -159,6 +159,19 @@ def switch_within_people(
     References
     ----------
     .. [1] Cameron AC, Miller DL. J Human Resources 2015;50:317-372, section III.B.
+
+    Examples
+    --------
+    >>> rng = np.random.default_rng(1)
+    >>> rows = pd.MultiIndex.from_product([range(20), range(-3, 3)], names=["who", "period"])
+    >>> rows = rows.to_frame(index=False)
+    >>> rows["value"] = rows["who"] + 2.0 * (rows["period"] >= 0) + rng.normal(0, 1, 120)
+    >>> change = switch_within_people(rows, subject="who", time="period", outcome="value",
+    ...                               slope=False)
+    >>> change.table[["quantity", "estimate", "conf_low", "conf_high"]].round(2)
+              quantity  estimate  conf_low  conf_high
+    0     trend before     -0.12     -0.31       0.07
+    1  change of level      2.38      1.77       2.99
     """
     if not (level or slope):
         raise EstimationError("Nothing to estimate: ask for a change of level, of slope, or both.")

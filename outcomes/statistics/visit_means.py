@@ -94,6 +94,23 @@ def visit_means(
     -----
     The model has no group x baseline term, so a difference is the same at every baseline. Means
     and changes take the covariates as fixed.
+
+    Examples
+    --------
+    >>> rng = np.random.default_rng(1)
+    >>> people = pd.DataFrame({"who": range(60), "arm": ["a", "b"] * 30})
+    >>> people["start"] = rng.normal(8, 1, 60)
+    >>> visits = people.merge(pd.DataFrame({"month": [3, 6]}), how="cross")
+    >>> visits["value"] = visits["start"] - 0.4 * (visits["arm"] == "b") + rng.normal(0, 0.5, 120)
+    >>> visits.loc[::7, "value"] = None
+    >>> result = visit_means(visits, subject="who", visit="month", outcome="value",
+    ...                      baseline="start", group="arm", reference="a")
+    >>> result.model.structure
+    'unstructured'
+    >>> result.differences[["visit", "estimate", "conf_low", "conf_high", "n"]].round(2)
+       visit  estimate  conf_low  conf_high   n
+    0      3     -0.57     -0.87      -0.28  26
+    1      6     -0.35     -0.56      -0.14  25
     """
     if (group is None) != (reference is None):
         raise EstimationError("Give `group` and `reference` together, or neither.")

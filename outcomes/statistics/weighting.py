@@ -169,6 +169,18 @@ def weighted_effect(
     .. [1] Li F, Morgan KL, Zaslavsky AM. J Am Stat Assoc 2018;113:390-400.
     .. [2] Mao H, Li L, Greene T. Stat Methods Med Res 2019;28:2439-2454 (augmented).
     .. [3] Robins JM, Rotnitzky A, Zhao LP. J Am Stat Assoc 1994;89:846-866.
+
+    Examples
+    --------
+    >>> rng = np.random.default_rng(1)
+    >>> x = rng.normal(0, 1, 200)
+    >>> people = pd.DataFrame({"x": x, "arm": np.where(x + rng.normal(0, 1, 200) > 0, "b", "a")})
+    >>> people["y"] = x + 0.5 * (people["arm"] == "b") + rng.normal(0, 1, 200)
+    >>> effect = weighted_effect(people, outcome="y", group="arm", reference="a", covariates=["x"])
+    >>> effect.method
+    'augmented, target overlap; stacked sandwich, t'
+    >>> round(effect.estimate, 2), round(effect.conf_low, 2), round(effect.conf_high, 2)
+    (0.25, -0.13, 0.64)
     """
     for given, known, what in (
         (estimator, ("augmented", "weighted", "outcome model"), "estimator"),
