@@ -117,7 +117,7 @@ def window(
         not_tested=np.array(not_tested, dtype=np.int64).reshape(-1, 2),
         settings=SETTINGS,
     )
-    return metrics(raw).iloc[0]
+    return pd.DataFrame(metrics(raw)).iloc[0]
 
 
 def episodes(readings: StoredReadings, level: str, *, kind: str = "adhesive") -> str:

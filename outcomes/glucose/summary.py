@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from datetime import date
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
@@ -41,6 +41,7 @@ from outcomes.units import (
 
 Ints = npt.NDArray[np.int64]
 Floats = npt.NDArray[np.float64]
+Column = npt.NDArray[Any]
 
 LIMITS: Final = np.array(
     [
@@ -90,7 +91,7 @@ def summarise(
         `low_index`, `high_index`, `glycemia_risk_index`; the shares of `ranges.SHARES` as
         fractions, of all time (`share_`), of 06-24 (`day_share_`) and of 00-06 (`night_share_`);
         and for each level of `kernel.LEVELS` `_episodes`, `_minutes` (owned), `_median_minutes`,
-        `_prolonged` and `_per_week` (of owned time).
+        `_prolonged`, and `_per_week` and `_prolonged_per_week` (of owned time).
         What does not exist is NaN: shares without readings, an SD of one reading.
 
     Raises
@@ -115,8 +116,7 @@ def summarise(
             remember(place, raw)
     else:
         raw = _sums(study, windows, settings, cut_off, threads)
-    table = pd.concat([windows.reset_index(drop=True), metrics(raw)], axis=1)
-    return _judged(table)
+    return _table(windows.reset_index(drop=True), metrics(raw))
 
 
 def _sums(
@@ -290,8 +290,8 @@ def _joined(starts: Ints, length: int) -> Ints:
     return np.column_stack([starts[begins], starts[ends] + length]).astype(np.int64)
 
 
-def metrics(raw: Floats) -> pd.DataFrame:
-    """Return the metrics of windows from their sums (`kernel.WINDOW_COLUMNS` columns)."""
+def metrics(raw: Floats) -> dict[str, Column]:
+    """Return the metrics of windows, by name, from their sums (`kernel.WINDOW_COLUMNS` columns)."""
     n = raw[:, kernel.READINGS]
     with np.errstate(divide="ignore", invalid="ignore"):
         off_centre = raw[:, kernel.MG_DL] / n
@@ -300,7 +300,7 @@ def metrics(raw: Floats) -> pd.DataFrame:
         sd = np.sqrt(np.maximum(squares, 0) / np.where(n > 1, n - 1, np.nan))
         elapsed = raw[:, kernel.ELAPSED]
         capped = raw[:, kernel.CAPPED_BELOW] + raw[:, kernel.CAPPED_ABOVE]
-        columns = {
+        columns: dict[str, Column] = {
             "readings": n.astype(np.int64),
             "expected_readings": np.where(n > 0, elapsed * n / raw[:, kernel.NOMINAL], np.nan),
             "owned_minutes": raw[:, kernel.OWNED] / kernel.MINUTE,
@@ -315,7 +315,7 @@ def metrics(raw: Floats) -> pd.DataFrame:
             "mean_mg_dl": mean,
             "sd_mg_dl": sd,
             "cv_percent": 100 * sd / mean,
-            "gmi_percent": glucose_management_indicator(mean),
+            "gmi_percent": np.asarray(glucose_management_indicator(mean)),
             "low_index": raw[:, kernel.LOW_RISK] / n,
             "high_index": raw[:, kernel.HIGH_RISK] / n,
         }
@@ -330,10 +330,10 @@ def metrics(raw: Floats) -> pd.DataFrame:
         )
         columns |= shares | _shares("day_share", day) | _shares("night_share", night)
         columns |= _episode_columns(raw)
-    return pd.DataFrame(columns)
+    return columns
 
 
-def _shares(prefix: str, bands: Floats) -> dict[str, Floats]:
+def _shares(prefix: str, bands: Floats) -> dict[str, Column]:
     total = bands.sum(axis=1)
     return {
         f"{prefix}_{name}": bands[:, first : last + 1].sum(axis=1) / total
@@ -341,26 +341,31 @@ def _shares(prefix: str, bands: Floats) -> dict[str, Floats]:
     }
 
 
-def _episode_columns(raw: Floats) -> dict[str, npt.NDArray[np.generic]]:
-    columns: dict[str, npt.NDArray[np.generic]] = {}
+def _episode_columns(raw: Floats) -> dict[str, Column]:
+    columns: dict[str, Column] = {}
+    weeks = raw[:, kernel.OWNED] / kernel.MINUTE / 10080
     for index, level in enumerate(kernel.LEVELS):
         number, owned, median, prolonged = raw[:, kernel.EPISODES + 4 * index :][:, :4].T
         columns[f"{level}_episodes"] = number.astype(np.int64)
         columns[f"{level}_minutes"] = owned / kernel.MINUTE
         columns[f"{level}_median_minutes"] = np.where(number > 0, median / kernel.MINUTE, np.nan)
         columns[f"{level}_prolonged"] = prolonged.astype(np.int64)
-        columns[f"{level}_per_week"] = number / (raw[:, kernel.OWNED] / kernel.MINUTE / 10080)
+        columns[f"{level}_per_week"] = number / weeks
+        columns[f"{level}_prolonged_per_week"] = prolonged / weeks
     return columns
 
 
-def _judged(table: pd.DataFrame) -> pd.DataFrame:
-    """Add `counts` and `because` behind the windows' columns."""
-    counting, needed = table["counting_days"], table["needed_days"].astype("int64")
+def _table(windows: pd.DataFrame, columns: dict[str, Column]) -> pd.DataFrame:
+    """Put the windows, whether each counts and why not, and the metrics side by side.
+
+    Nothing is copied: with 100 metrics a window this is what grows with the number of windows.
+    """
+    counting, needed = columns["counting_days"], windows["needed_days"].to_numpy(dtype=np.int64)
     few = [
         f"{days} counting days of {wanted}" for days, wanted in zip(counting, needed, strict=True)
     ]
-    reasons = np.select(
-        [~table["closed"].to_numpy(dtype=bool), table["readings"] == 0, counting < needed],
+    because = np.select(
+        [~windows["closed"].to_numpy(dtype=bool), columns["readings"] == 0, counting < needed],
         [
             np.array("not closed by the cut-off", dtype=object),
             np.array("no readings", dtype=object),
@@ -368,7 +373,5 @@ def _judged(table: pd.DataFrame) -> pd.DataFrame:
         ],
         default=np.array(None, dtype=object),
     )
-    at = table.columns.get_loc("readings")
-    table.insert(at, "counts", reasons == np.array(None))
-    table.insert(at + 1, "because", reasons)
-    return table
+    judged = {"counts": because == np.array(None), "because": because}
+    return pd.DataFrame({**dict(windows.items()), **judged, **columns}, copy=False)

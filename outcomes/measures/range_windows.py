@@ -43,11 +43,9 @@ def cohort_windows(cohorts: CohortSet, *, threads: int = 1) -> pd.DataFrame:
         cohorts.study, windows, settings=settings, cut_off=cohorts.cut_off, threads=threads,
         remembering=True,
     )  # fmt: skip
-    weeks = got["owned_minutes"] / 10080
-    got["low_1_prolonged_per_week"] = (got["low_1_prolonged"] / weeks).where(weeks > 0)
     got = got.merge(
         members, on=["patient_id", "cohort"], how="left", validate="many_to_one", sort=False
-    )
+    ).copy()  # in one piece, so that columns can be added
     got["who"] = got["stratum"].where(~got["new"].astype(bool), NEW)
     return _judged(got, cohorts)
 
