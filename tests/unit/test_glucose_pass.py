@@ -3,12 +3,15 @@
 import math
 from datetime import date
 
+import numba
 import numpy as np
 import pandas as pd
 import pytest
+from numba.core import caching
 
 from outcomes.errors import TableError
 from outcomes.glucose import periods, summarise
+from outcomes.glucose.compiled import compiled
 from outcomes.glucose.summary import first_hours
 from outcomes.plan import Frame, Plan
 from outcomes.tables.declared import SENSORS
@@ -332,3 +335,13 @@ def test_a_travellers_day_that_comes_twice_is_one_day() -> None:
     got = window(readings, "2024-05-06")
     assert got["readings"] + window(readings, "2024-05-07")["readings"] == 40
     assert day_number("2024-05-06") == 19849
+
+
+def test_without_a_cache_folder_the_code_is_compiled_in_memory(monkeypatch) -> None:
+    def one_more(x: int) -> int:
+        return x + 1
+
+    monkeypatch.setattr(caching._CacheImpl, "_locator_classes", [])
+    with pytest.raises(RuntimeError, match="no locator available"):
+        numba.njit(cache=True)(one_more)
+    assert compiled(one_more)(1) == 2
