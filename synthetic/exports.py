@@ -72,6 +72,22 @@ REASON = {
 WHAT = {"placement": "IN", "removal": "OUT"}
 METHOD = {"laboratory": "L", "home": "H"}
 SEVERITY = {"mild": "1", "moderate": "2", "severe": "3"}
+NATURE = {
+    "bruising": "HEM",
+    "pain": "DOU",
+    "site infection": "INF",
+    "vasovagal reaction": "VAG",
+    "skin discolouration": "DEP",
+    "reaction to the adhesive of the transmitter": "TRA",
+    "contact dermatitis": "DER",
+    "itching": "PRU",
+    "bleeding at insertion": "SAI",
+    "severe hypoglycaemia": "HYP",
+    "diabetic ketoacidosis": "ACI",
+    "skin reaction": "PEA",
+    "migration": "MIG",
+    "early replacement alert": "ALE",
+}
 
 
 @dataclass(kw_only=True)
@@ -291,7 +307,7 @@ def _incidents(clinic: Clinic) -> TextFile:
         for c in life.complications:
             file.add(
                 c.complication_id, c.patient_id, c.sensor_id, c.procedure_id, when(c.onset, ISO),
-                c.category, "oui" if c.deficiency_only else "non", SEVERITY[c.severity],
+                NATURE[c.category], "oui" if c.deficiency_only else "non", SEVERITY[c.severity],
                 "oui" if c.serious else "non", c.to_device, c.to_procedure, c.outcome,
                 entered(clinic, c.onset + 3, ISO),
             )  # fmt: skip

@@ -17,7 +17,12 @@ from .procedures import Procedure
 from .scenario import stream
 
 # category: chance per completed procedure
-PROCEDURE_HARM = {"bruising": 0.030, "pain": 0.015, "site infection": 0.006, "faint": 0.004}
+PROCEDURE_HARM = {
+    "bruising": 0.030,
+    "pain": 0.015,
+    "site infection": 0.006,
+    "vasovagal reaction": 0.004,
+}
 # kind, category: events per patient-year of wear
 WEAR_HARM = {
     ("implanted", "skin discolouration"): 0.06,
@@ -26,7 +31,7 @@ WEAR_HARM = {
     ("adhesive", "itching"): 0.15,
     ("adhesive", "bleeding at insertion"): 0.05,
 }
-METABOLIC = {"severe hypoglycaemia": 0.045, "ketoacidosis": 0.020}  # per patient-year
+METABOLIC = {"severe hypoglycaemia": 0.045, "diabetic ketoacidosis": 0.020}  # per patient-year
 CAUSE_HARM = {  # an end of a sensor that is a complication by itself
     "infection": "site infection",
     "skin reaction": "skin reaction",
@@ -141,7 +146,7 @@ def _metabolic(course: Course, rng: np.random.Generator) -> list[Complication]:
     days = course.end - course.person.joined
     rows = []
     for category, yearly in METABOLIC.items():
-        if category == "ketoacidosis" and course.person.diabetes_type != "type 1":
+        if category == "diabetic ketoacidosis" and course.person.diabetes_type != "type 1":
             continue
         for _ in range(int(rng.poisson(yearly * course.person.harm * days / 365.25))):
             onset = course.person.joined + int(rng.integers(0, days + 1))

@@ -10,6 +10,7 @@ from __future__ import annotations
 from typing import Final
 
 from outcomes.schema import Column, Schema
+from outcomes.tables.harm_terms import HARM_NAMES
 
 KINDS: Final = ("implanted", "adhesive")
 SENSOR_USE_BEFORE: Final = ("none", "adhesive", "implanted", "both", "unknown")
@@ -228,7 +229,7 @@ COMPLICATIONS: Final = Schema(
         Column(name="sensor_id", kind="id", required=False, meaning="the sensor it names"),
         Column(name="procedure_id", kind="id", required=False, meaning="the procedure it names"),
         Column(name="onset_on", kind="date", meaning="day it began"),
-        Column(name="category", kind="text", meaning="what it was, from the declared list"),
+        _category("category", HARM_NAMES, "what it was, by the dictionary of complications"),
         Column(name="deficiency_only", kind="flag", meaning="a device deficiency without harm"),
         _category("severity", SEVERITIES, "mild, moderate or severe"),
         Column(name="serious", kind="flag", meaning="meets a seriousness criterion"),

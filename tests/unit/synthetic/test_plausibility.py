@@ -101,7 +101,7 @@ def test_severe_lows_and_ketoacidosis_have_modern_rates(large: Clinic) -> None:
     assert 2 <= 100 * count["severe hypoglycaemia"] / years <= 10
     first = [life for life in large.lives if life.course.person.diabetes_type == "type 1"]
     years = sum(life.course.end - life.course.person.joined for life in first) / 365.25
-    assert 1 <= 100 * count["ketoacidosis"] / years <= 5
+    assert 1 <= 100 * count["diabetic ketoacidosis"] / years <= 5
 
 
 def test_infections_of_implanted_sensors_are_rare(large: Clinic) -> None:
