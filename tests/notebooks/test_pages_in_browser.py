@@ -69,7 +69,7 @@ def test_a_phone_shows_the_page_without_scrolling_sideways(open_page):
 
 @pytest.mark.parametrize("size", ["A4", "Letter"])
 def test_print_cuts_no_figure_and_repeats_table_heads(open_page, tmp_path, size):
-    page = open_page()
+    page = open_page(viewport={"width": 680, "height": 980})  # A4 between its margins
     page.emulate_media(media="print")
     heads = page.eval_on_selector_all("thead", "all => all.map(e => getComputedStyle(e).display)")
     breaks = page.eval_on_selector_all(
