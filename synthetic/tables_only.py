@@ -27,6 +27,8 @@ VISIT_DAYS: Final = (91, 183, 365)
 REACHED: Final = (0.84, 0.99, 1.0)  # share of the full effect at each visit
 COHORTS: Final = ("adhesive", "implanted")
 PERIODS: Final = 13
+HOLD_FROM: Final = 2  # the first period that a placement's own weeks do not touch
+YEARS: Final = (0.15, 1.6)  # shortest and longest exposure to harm
 LOSSES: Final = CAUSES[:5]
 NODES, NODE_WEIGHTS = np.polynomial.hermite_e.hermegauss(60)
 NODE_WEIGHTS = NODE_WEIGHTS / NODE_WEIGHTS.sum()
@@ -86,7 +88,8 @@ class Tables:
     `sensors`: sensor_id, patient_id, lot, entry (-1 where seen from placement), exit (days since
     placement), end (a cause, "reached" at the planned day, "censored").
     `periods`: patient_id, cohort, period (0 is before the index date), share.
-    `harm`: patient_id, cohort, events, years, procedures, procedure_events.
+    `harm`: patient_id, cohort, events, years, first (years to the first event, missing where there
+    was none), procedures, procedure_events.
     """
 
     patients: pd.DataFrame
@@ -177,6 +180,21 @@ def _hba1c(s: Setting, who: _People, arm: np.ndarray, rng: np.random.Generator) 
 def _visits(
     s: Setting, who: _People, people: pd.DataFrame, rng: np.random.Generator
 ) -> pd.DataFrame:
+    values, seen = _seen(s, who, rng)
+    row, visit = np.nonzero(seen)
+    return pd.DataFrame(
+        {
+            "patient_id": people["patient_id"].to_numpy()[row],
+            "cohort": people["cohort"].to_numpy()[row],
+            "month": np.array(MONTHS)[visit],
+            "value": values[row, visit],
+            "change": values[row, visit] - who.baseline[row],
+        }
+    )
+
+
+def _seen(s: Setting, who: _People, rng: np.random.Generator) -> tuple[np.ndarray, np.ndarray]:
+    """Values at the visits under the patients' own arms, and which of them were seen."""
     values = _hba1c(s, who, who.arm, rng)
     missed = rng.random(values.shape) < s.missed
     leaving = rng.random(values.shape)
@@ -188,16 +206,7 @@ def _visits(
         here &= leaving[:, place] >= expit(s.leaving + s.leaving_hba1c * (latest - s.centre))
         seen[:, place] = here & ~missed[:, place]
         latest = np.where(seen[:, place], values[:, place], latest)
-    row, visit = np.nonzero(seen)
-    return pd.DataFrame(
-        {
-            "patient_id": people["patient_id"].to_numpy()[row],
-            "cohort": people["cohort"].to_numpy()[row],
-            "month": np.array(MONTHS)[visit],
-            "value": values[row, visit],
-            "change": values[row, visit] - who.baseline[row],
-        }
-    )
+    return values, seen
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -220,11 +229,15 @@ def true_effects(
         those who chose it, and in the overlap population (weights e (1 - e) with the true
         propensity given the measured covariates). "crude": difference of mean changes as seen
         without any adjustment and without leaving; "confounding" is that less "implanted".
-        "change implanted", "change adhesive": mean changes within the cohorts.
+        "change implanted", "change adhesive": mean changes within the cohorts; "seen implanted",
+        "seen adhesive": the same of those alone who came to the visit. "adjusted": the limit of a
+        linear model of the value on cohort and measured baseline, which is what an analysis of
+        covariance estimates where effects differ between patients.
     """
     rng = np.random.default_rng([seed, month])
     who = _people(setting, draws, rng)
-    values = _hba1c(setting, who, who.arm, rng)[:, MONTHS.index(month)]
+    all_values, all_seen = _seen(setting, who, rng)
+    values, seen = (x[:, MONTHS.index(month)] for x in (all_values, all_seen))
     own = REACHED[MONTHS.index(month)] * who.effect
     change = values - who.baseline
     implanted = who.arm == 1
@@ -235,9 +248,21 @@ def true_effects(
         "overlap": _mean(own, given * (1 - given)),
         "change implanted": _mean(change[implanted]),
         "change adhesive": _mean(change[~implanted]),
+        "seen implanted": _mean(change[implanted & seen]),
+        "seen adhesive": _mean(change[~implanted & seen]),
+        "adjusted": _adjusted(values, who),
         "crude": _difference(change[implanted], change[~implanted]),
         "confounding": _difference(change[implanted] - own[implanted], change[~implanted]),
     }
+
+
+def _adjusted(values: np.ndarray, who: _People) -> Effect:
+    """Coefficient of the arm in a linear model of the value on arm and measured baseline."""
+    design = np.column_stack([np.ones(len(values)), who.arm, who.baseline])
+    inverse = np.linalg.inv(design.T @ design)
+    coefficients = inverse @ design.T @ values
+    influence = (design @ inverse[1]) * (values - design @ coefficients)
+    return Effect(value=float(coefficients[1]), error=float(np.sqrt((influence**2).sum())))
 
 
 def _measured_propensity(s: Setting, who: _People) -> np.ndarray:
@@ -328,7 +353,21 @@ def _logit(s: Setting, arm: np.ndarray | int, period: np.ndarray) -> np.ndarray:
 def _periods(
     s: Setting, who: _People, people: pd.DataFrame, rng: np.random.Generator
 ) -> pd.DataFrame:
-    n, period = len(people), np.arange(PERIODS + 1)
+    share, missing = _shares(s, who, rng)
+    row, column = np.nonzero(~missing)
+    return pd.DataFrame(
+        {
+            "patient_id": people["patient_id"].to_numpy()[row],
+            "cohort": people["cohort"].to_numpy()[row],
+            "period": column,
+            "share": share[row, column],
+        }
+    )
+
+
+def _shares(s: Setting, who: _People, rng: np.random.Generator) -> tuple[np.ndarray, np.ndarray]:
+    """Shares by patient and period, and which of them are missing."""
+    n, period = len(who.arm), np.arange(PERIODS + 1)
     own = s.patient_sd * rng.standard_normal((n, 1))
     logit = _logit(s, who.arm[:, None], period[None, :]) + own
     share = expit(logit + s.period_sd * rng.standard_normal(logit.shape))
@@ -338,15 +377,39 @@ def _periods(
     chance = expit(-4.2 - 2.0 * (share[:, :-1] - 0.65))
     gone = np.maximum.accumulate(leaving[:, 1:] < chance, axis=1)
     missing[:, 1:] |= gone
-    row, column = np.nonzero(~missing)
-    return pd.DataFrame(
-        {
-            "patient_id": people["patient_id"].to_numpy()[row],
-            "cohort": people["cohort"].to_numpy()[row],
-            "period": period[column],
-            "share": share[row, column],
-        }
-    )
+    return share, missing
+
+
+def true_shares_seen(
+    setting: Setting, *, draws: int = 1_000_000, seed: int = 1, begin: int = 0, end: int = 7
+) -> dict[str, Effect]:
+    """True mean shares, and changes between two periods, of those with data, from `draws`.
+
+    The low leave more often, so the levels of later periods are not those of everybody
+    (`true_levels`).
+
+    Returns
+    -------
+    dict
+        For each cohort "level COHORT" (of period `end`), "change COHORT" (from `begin` to `end`,
+        of those with both) and "hold COHORT" (from `HOLD_FROM` to `end`, of those without 0).
+    """
+    rng = np.random.default_rng([seed, begin, end])
+    sums: dict[str, list[np.ndarray]] = {}
+    for _ in range(10):  # in parts, to keep the memory small
+        who = _people(setting, draws // 10, rng)
+        share, missing = _shares(setting, who, rng)
+        for arm, cohort in enumerate(COHORTS):
+            mine, here = who.arm == arm, ~missing
+            both = mine & here[:, begin] & here[:, end]
+            held = mine & here[:, HOLD_FROM] & here[:, end] & ~here[:, 0]
+            for name, values in (
+                (f"level {cohort}", share[mine & here[:, end], end]),
+                (f"change {cohort}", share[both, end] - share[both, begin]),
+                (f"hold {cohort}", share[held, end] - share[held, HOLD_FROM]),
+            ):
+                sums.setdefault(name, []).append(values)
+    return {name: _mean(np.concatenate(values)) for name, values in sums.items()}
 
 
 def true_levels(setting: Setting) -> pd.DataFrame:
@@ -380,15 +443,38 @@ def _harm(s: Setting, who: _People, people: pd.DataFrame, rng: np.random.Generat
     """Events and years a patient; the true rate is `harm_rate`, since the own factor has mean 1."""
     n = len(people)
     own = np.exp(s.harm_sd * rng.standard_normal(n) - s.harm_sd**2 / 2)
-    years = rng.uniform(0.15, 1.6, n)
+    years = rng.uniform(*YEARS, n)
     procedures = np.where(who.arm == 1, 2 + rng.binomial(4, 0.4, n), 0)
+    events = rng.poisson(np.array(s.harm_rate)[who.arm] * own * years)
+    procedure_events = rng.binomial(procedures, s.procedure_harm)
+    # The first of k times spread evenly over the years: 1 - U^(1/k) of them.
+    some = events > 0
+    first = np.full(n, np.nan)
+    first[some] = years[some] * (1 - rng.random(n)[some] ** (1 / events[some]))
     return pd.DataFrame(
         {
             "patient_id": people["patient_id"],
             "cohort": people["cohort"],
-            "events": rng.poisson(np.array(s.harm_rate)[who.arm] * own * years),
+            "events": events,
             "years": years,
+            "first": first,
             "procedures": procedures,
-            "procedure_events": rng.binomial(procedures, s.procedure_harm),
+            "procedure_events": procedure_events,
         }
     )
+
+
+def true_first_rate(setting: Setting, cohort: str) -> float:
+    """True rate of first events: expected first events over expected years up to them.
+
+    With rate l z (z log-normal, mean 1) and years c, a first event comes with chance
+    1 - exp(-l z c) and takes that over l z years on average. Means over z by 60 nodes, over c
+    (even between the limits of `YEARS`) by 40.
+    """
+    rate = setting.harm_rate[COHORTS.index(cohort)]
+    own = rate * np.exp(setting.harm_sd * NODES - setting.harm_sd**2 / 2)
+    place, weight = np.polynomial.legendre.leggauss(40)
+    years = YEARS[0] + (YEARS[1] - YEARS[0]) * (place + 1) / 2
+    chance = NODE_WEIGHTS @ -np.expm1(-own[:, None] * years) @ weight / 2
+    time = NODE_WEIGHTS @ (-np.expm1(-own[:, None] * years) / own[:, None]) @ weight / 2
+    return float(chance / time)

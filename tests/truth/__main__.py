@@ -1,0 +1,63 @@
+"""`python -m tests.truth NAME|all [--replicates N]`: run the bench and keep its table.
+
+Without `--replicates` the limits' own number is run, the tables under `results/` are replaced and
+`EVIDENCE.md` is written again; with it the table is printed and nothing is kept. `page` only
+writes the page again.
+"""
+
+from __future__ import annotations
+
+import os
+
+for _threads in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
+    os.environ.setdefault(_threads, "1")  # a replicate is small; the processes are the parallelism
+
+import argparse  # noqa: E402
+import sys  # noqa: E402
+
+import pandas as pd  # noqa: E402
+
+from tests.truth import bench, evidence  # noqa: E402
+
+
+def main(words: list[str] | None = None) -> int:
+    """Run what was asked for; 1 where a row falls short without a written reason."""
+    known = bench.benches()
+    names = sorted({one.estimator for one in known})
+    parser = argparse.ArgumentParser(prog="python -m tests.truth", description=__doc__)
+    parser.add_argument(
+        "name", choices=[*names, "all", "page"], help="estimator, all, or page", metavar="NAME"
+    )
+    parser.add_argument("--replicates", type=int, help="so many, print, keep nothing")
+    parser.add_argument("--processes", type=int, default=os.cpu_count() or 1)
+    asked = parser.parse_args(words)
+    tables = []
+    for one in known:
+        if asked.name not in ("all", one.estimator):
+            continue
+        print(one.key, file=sys.stderr, flush=True)
+        tables.append(bench.run(one, replicates=asked.replicates, processes=asked.processes))
+        _print(tables[-1])
+    if asked.replicates is not None:
+        return 0
+    if tables:
+        bench.keep(tables)
+    evidence.write()
+    rows = pd.concat(tables) if tables else bench.kept()
+    short = rows[rows["verdict"].str.startswith("falls short")]
+    return int(any(evidence.reason_of(row) is None for row in short.itertuples()))
+
+
+def _print(table: pd.DataFrame) -> None:
+    for row in table.itertuples():
+        print(
+            f"  {row.question}: truth {row.truth:.4g}, bias {row.bias:+.2g} "
+            f"({row.bias_error:.1g}), coverage {row.coverage:.4f} "
+            f"({row.coverage_low:.4f} to {row.coverage_high:.4f}), {row.replicates} replicates, "
+            f"{row.without_interval} without, {row.minutes} min: {row.verdict}",
+            flush=True,
+        )
+
+
+if __name__ == "__main__":
+    sys.exit(main())
