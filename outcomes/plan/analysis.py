@@ -188,6 +188,24 @@ class Complications:
         ("severe hypoglycaemia", "diabetic ketoacidosis", "hyperosmolar state"),
         "Categories counted per patient-year of follow-up, whatever was worn.",
     )
+    foreseen_categories: tuple[str, ...] = setting(
+        (), "Categories that the devices' risk files foresee; none declared leaves it unknown."
+    )
+    late_days: int = setting(
+        30, "A complication recorded later than this after its onset is late.", unit="days",
+        source=PRACTICE,
+    )  # fmt: skip
+    horizon_days: tuple[int, ...] = setting(
+        (30, 90, 180, 365), "Days after a placement or index date at which harm is read off.",
+        unit="days",
+    )  # fmt: skip
+    model_covariates: tuple[str, ...] = setting(
+        ("age_years", "sex"), "Covariates of the models of harm."
+    )
+    events_per_term: int = setting(
+        5, "A model of harm needs so many patients with harm for each of its terms.",
+        unit="patients", source=PRACTICE,
+    )  # fmt: skip
     equal_solicitation: bool = setting(
         False, "Whether both kinds were asked about harm alike; only then is there a contrast."
     )
@@ -297,6 +315,128 @@ class Comparison:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Watch:
+    """What is watched over time, against which reference, and how many false rows are allowed."""
+
+    reference_months: int = setting(
+        12,
+        "Months from the plan's start that are the reference, where no level is declared below."
+        " They are never moved.",
+        unit="months",
+        source=PRACTICE,
+    )
+    reference_procedure_harm: float | None = setting(
+        None, "Declared share of attempted procedures with harm.", unit="share"
+    )
+    reference_not_completed: float | None = setting(
+        None, "Declared share of attempts that are not completed.", unit="share"
+    )
+    reference_wear_harm_implanted: float | None = setting(
+        None, "Declared rate of patients with harm of wear in a month.", unit="per patient-year"
+    )
+    reference_wear_harm_adhesive: float | None = setting(
+        None, "The same for adhesive sensors.", unit="per patient-year"
+    )
+    reference_losses_implanted: float | None = setting(
+        None, "Declared rate of sensors lost before their planned day.", unit="per sensor-year"
+    )
+    reference_losses_adhesive: float | None = setting(
+        None, "The same for adhesive sensors.", unit="per sensor-year"
+    )
+    reference_visits_without_draw: float | None = setting(
+        None, "Declared share of due HbA1c visits without a draw.", unit="share"
+    )
+    reference_serious_related: float | None = setting(
+        None, "Declared rate of serious harm related to device or procedure.",
+        unit="per sensor-year",
+    )  # fmt: skip
+    reference_site_infection: float | None = setting(
+        None, "Declared rate of infections where an implanted sensor is or was.",
+        unit="per sensor-year",
+    )  # fmt: skip
+    false_rows_a_year: float = setting(
+        1.0, "Rows of the table of what needs attention that may be false, in a programme-year.",
+        unit="rows", source=PRACTICE,
+    )  # fmt: skip
+    looks_share: float = setting(
+        0.6,
+        "Part of these given in equal parts to every look at a count; the rest is for runs and"
+        " inserters, whose false alarms are set below.",
+        unit="share",
+        source=PRACTICE,
+    )
+    run_length: int = setting(
+        8, "So many months in a row above the median are a row.", unit="months",
+        source="Western Electric, Statistical Quality Control Handbook, 1956",
+    )  # fmt: skip
+    runs_from_expected: float = setting(
+        4.0, "Runs are read only where so many events a month are expected.", unit="events",
+        source=PRACTICE,
+    )  # fmt: skip
+    gaps_together: int = setting(
+        3, "So many gaps between rare events are taken together.", unit="gaps", source=PRACTICE
+    )
+    site_months: int = setting(
+        12, "Procedures of a site over so many months are compared.", unit="months",
+        source=PRACTICE,
+    )  # fmt: skip
+    funnel_from_sites: int = setting(
+        8, "From so many sites on a funnel is drawn; before, observed against expected.",
+        unit="sites", source=PRACTICE,
+    )  # fmt: skip
+    fewest_site_procedures: int = setting(
+        10, "A site with fewer procedures is counted and not judged.", unit="procedures",
+        source="Spiegelhalter DJ. Stat Med 2005;24:1185-1202, and practice",
+    )  # fmt: skip
+    p0: float = setting(
+        0.05, "Acceptable share of failed procedures of an inserter.", unit="share",
+        source="5 and 15 % as in published gastrostomy training",
+    )  # fmt: skip
+    p1: float = setting(0.15, "Unacceptable share of the same.", unit="share")
+    alpha: float = setting(
+        0.05, "Chance of calling an acceptable inserter unacceptable.", unit="probability"
+    )
+    beta: float = setting(
+        0.10, "Chance of calling an unacceptable inserter acceptable.", unit="probability"
+    )
+    sequential_from: int = setting(
+        11,
+        "The sequential chart starts with this procedure; observed less expected starts with the"
+        " first.",
+        unit="procedures",
+        source=PRACTICE,
+    )
+    early_loss_days: int = setting(
+        14, "A sensor lost within this after its placement is a failed placement.", unit="days",
+        source=PRACTICE,
+    )  # fmt: skip
+    infection_days: int = setting(
+        30, "An infection within this after a procedure is a failed procedure.", unit="days",
+        source=PRACTICE,
+    )  # fmt: skip
+    fewest_per_role: int = setting(
+        5, "Committees see no inserters of a role with fewer.", unit="inserters", source=PRACTICE
+    )
+    simulated_years: int = setting(
+        2000, "Programme-years of the simulation of false rows.", unit="years"
+    )
+
+    def __post_init__(self) -> None:
+        """Refuse settings that make no chart."""
+        if not 0 < self.p0 < self.p1 < 1:
+            raise ValueError(f"p0: {self.p0} is not above 0 and below p1 ({self.p1}).")
+        if not (0 < self.alpha < 1 and 0 < self.beta < 1 and self.alpha + self.beta < 1):
+            raise ValueError(f"alpha: {self.alpha} and beta {self.beta} do not add to under 1.")
+        if not (self.false_rows_a_year > 0 and 0 < self.looks_share <= 1):
+            raise ValueError(f"false_rows_a_year: {self.false_rows_a_year}, of which looks_share.")
+        counts = ("reference_months", "run_length", "gaps_together", "site_months",
+                  "sequential_from", "simulated_years")  # fmt: skip
+        for name in counts:
+            if getattr(self, name) < (2 if name == "run_length" else 1):
+                raise ValueError(f"{name}: {getattr(self, name)} is too small.")
+
+
+@dataclass(frozen=True, kw_only=True)
 class Plan:
     """A resolved analysis plan; every section has its defaults filled in."""
 
@@ -307,6 +447,7 @@ class Plan:
     sensor_survival: SensorSurvival = field(default_factory=SensorSurvival)
     complications: Complications = field(default_factory=Complications)
     comparison: Comparison = field(default_factory=Comparison)
+    watch: Watch = field(default_factory=Watch)
 
     @property
     def fingerprint(self) -> str:
@@ -342,8 +483,8 @@ def settings_table(section: str) -> pd.DataFrame:
     Parameters
     ----------
     section : str
-        "plan", "cohorts", "hba1c", "time_in_range", "sensor_survival", "complications" or
-        "comparison".
+        "plan", "cohorts", "hba1c", "time_in_range", "sensor_survival", "complications",
+        "comparison" or "watch".
     """
     sections = _sections()
     if section not in sections:
@@ -375,6 +516,7 @@ def _sections() -> dict[str, Any]:
         "sensor_survival": SensorSurvival,
         "complications": Complications,
         "comparison": Comparison,
+        "watch": Watch,
     }
 
 

@@ -24,6 +24,7 @@ SECTIONS = (
     "sensor_survival",
     "complications",
     "comparison",
+    "watch",
 )
 
 
