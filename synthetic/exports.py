@@ -465,11 +465,14 @@ def _portal_file(texts: _Texts, life: Life, trace: Trace, folder: Path, written:
         in_order=central or wearer != OUT_OF_ORDER,
     )  # fmt: skip
     written.tell(path, [*planted, *lost])
-    for side, words in {"below": (b"LOW", b"< 2,2"), "above": (b"HIGH", b"> 22,2")}.items():
-        extra = sum(data.count(word) - right.count(word) for word in words)
-        written.repeated_beyond[f"adhesive {side}"] += extra
-    target.write_bytes(header + data)
-    written.reading_rows[path] += data.count(b"\n")
+    if data is not right:
+        for side, words in {"below": (b"LOW", b"< 2,2"), "above": (b"HIGH", b"> 22,2")}.items():
+            extra = sum(data.count(word) - right.count(word) for word in words)
+            written.repeated_beyond[f"adhesive {side}"] += extra
+    with target.open("wb") as out:
+        out.write(header)
+        out.write(data)
+    written.reading_rows[path] += len(times) if data is right else data.count(b"\n")
 
 
 def _count_beyond(written: Written, kind: str, codes: np.ndarray, molar: bool) -> None:

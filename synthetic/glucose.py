@@ -122,7 +122,7 @@ def trace(scenario: Scenario, seed: int, course: Course) -> Trace:
         ]  # fmt: skip
         end = min(utc_of(sensor.works_until, 17 * 60), last, *following[:1])
         times, values = _read(scenario, sensor, starts[place], end, start, truth, rng)
-        keep = _kept(times, off, sensor.model.kind)
+        keep = _kept(times, off)
         result.times.append(times[keep])
         result.values.append(values[keep])
     result.sticks = _sticks(course, sensors, start, truth, rng)
@@ -162,12 +162,13 @@ def _off(course: Course, start: int, end: int, rng: np.random.Generator) -> np.n
     return np.column_stack([begin, begin + length])
 
 
-def _kept(times: np.ndarray, off: np.ndarray, kind: str) -> np.ndarray:
+def _kept(times: np.ndarray, off: np.ndarray) -> np.ndarray:
     """Which readings were made while the transmitter was on."""
-    keep = np.ones(len(times), dtype=bool)
-    for first, last in off:
-        keep[np.searchsorted(times, first) : np.searchsorted(times, last)] = False
-    return keep
+    starts, ends = np.searchsorted(times, off[:, 0]), np.searchsorted(times, off[:, 1])
+    # One up at each start and one down at each end: 0 where no gap is open.
+    steps = np.bincount(starts, minlength=len(times) + 1)
+    steps -= np.bincount(ends, minlength=len(times) + 1)
+    return np.asarray(np.cumsum(steps[:-1]) == 0)
 
 
 def _sticks(

@@ -73,14 +73,14 @@ def joined(parts: Sequence[Part]) -> bytes:
     """Return all rows of a long file: each part is one constant, or a table and its codes."""
     n = next(len(part[1]) for part in parts if not isinstance(part, bytes))
     widths = [len(part) if isinstance(part, bytes) else part[0].shape[1] for part in parts]
-    out = np.empty((n, sum(widths)), dtype=np.uint8)
-    at = 0
-    for part, width in zip(parts, widths, strict=True):
-        block = out[:, at : at + width]
-        block[:] = np.frombuffer(part, np.uint8) if isinstance(part, bytes) else part[0][part[1]]
-        at += width
-    flat = out.ravel()
-    return flat[flat != 0].tobytes()
+    rows = np.empty(n, dtype=[(f"{place}", f"V{width}") for place, width in enumerate(widths)])
+    for place, (part, width) in enumerate(zip(parts, widths, strict=True)):
+        if isinstance(part, bytes):
+            rows[f"{place}"] = np.void(part)
+        else:  # a whole text at once is faster to copy than its bytes
+            texts = np.ascontiguousarray(part[0]).view(f"V{width}")[:, 0]
+            rows[f"{place}"] = texts[part[1]]
+    return rows.tobytes().translate(None, b"\0")
 
 
 def _two_digits(number: np.ndarray) -> np.ndarray:

@@ -217,8 +217,10 @@ def spoil_cloud(wearer: int, month: int, lines: bytes) -> list[tuple[str, int, b
     `wearer` counts the patients with implanted sensors, `month` the patient's months, both from 0;
     only the first four wearers are touched, so that the numbers do not grow with the clinic.
     """
+    if month != 1 or wearer > 3:
+        return []
     rows = lines.decode().splitlines()
-    if month != 1 or wearer > 3 or len(rows) < 200:
+    if len(rows) < 200:
         return []
     person, device, time, _, unit = rows[100].split(",")
     if wearer == 0:  # a block that was sent twice
@@ -254,6 +256,8 @@ def spoil_centre(wearer: int, lines: bytes) -> tuple[bytes, list[Planted]]:
     The rows stay in order of time, but for a block that was sent twice: the order is all that tells
     the two passings of the hour that comes twice apart.
     """
+    if wearer > 2:
+        return lines, []
     rows = lines.decode().splitlines()
     if len(rows) < 200:
         return lines, []
@@ -275,6 +279,8 @@ def spoil_centre(wearer: int, lines: bytes) -> tuple[bytes, list[Planted]]:
 
 def spoil_satellites(wearer: int, lines: bytes) -> tuple[bytes, list[Planted]]:
     """Return the same in the satellites' layout; one file is sorted by value."""
+    if wearer > 2:
+        return lines, []
     rows = lines.decode().splitlines()
     planted: list[Planted] = []
     if wearer == OUT_OF_ORDER:
