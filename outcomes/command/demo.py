@@ -36,7 +36,7 @@ def synthetic() -> ModuleType:
 def run(given: argparse.Namespace) -> Ending:
     """Write exports, take them in, make the report."""
     from outcomes.plan import Quarter, read_sources
-    from outcomes.report.quarterly import quarterly_report
+    from outcomes.report.make import make_report
     from outcomes.tables.intake import intake
 
     if not 20 <= given.patients <= 5000:
@@ -47,7 +47,7 @@ def run(given: argparse.Namespace) -> Ending:
     sources = read_sources(clinic / "sources.toml")
     intake(sources, folder / "study")
     quarter = Quarter.of(sources.clinic.exported_on).previous()
-    report = quarterly_report(folder / "study", clinic / "plan.toml", quarter, folder / "report")
+    report = make_report(folder / "study", clinic / "plan.toml", quarter, folder / "report")
     return Ending(
         made=[
             f"{report.page}  (the quarterly report; open it in a browser)",

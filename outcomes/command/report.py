@@ -1,4 +1,4 @@
-"""`outcomes report quarterly`: the report on one quarter."""
+"""`outcomes report`: a page from a study, a plan and a quarter."""
 
 from __future__ import annotations
 
@@ -10,26 +10,30 @@ from outcomes.command.endings import Ending, typed
 
 
 def add(verbs: Any) -> None:
-    """Declare the verb."""
+    """Declare the verb and its kinds of report."""
     verb = verbs.add_parser("report", help="make a report from a study and a plan")
     kinds = verb.add_subparsers(dest="report", metavar="REPORT", required=True)
-    quarterly = kinds.add_parser("quarterly", help="the quarterly outcome report")
-    quarterly.add_argument("--study", metavar="DIR", type=Path, required=True, help="study folder")
-    quarterly.add_argument("--plan", metavar="FILE", type=Path, required=True, help="plan.toml")
-    quarterly.add_argument("--quarter", metavar="2026-Q3", required=True, help="which quarter")
-    quarterly.add_argument("--out", metavar="DIR", type=Path, required=True, help="reports folder")
-    quarterly.set_defaults(run=run)
+    for name, told in (
+        ("quarterly", "the quarterly outcome report, for researchers"),
+        ("committee", "the brief for the quality committee, two printed pages"),
+    ):
+        kind = kinds.add_parser(name, help=told)
+        kind.add_argument("--study", metavar="DIR", type=Path, required=True, help="study folder")
+        kind.add_argument("--plan", metavar="FILE", type=Path, required=True, help="plan.toml")
+        kind.add_argument("--quarter", metavar="2026-Q3", required=True, help="which quarter")
+        kind.add_argument("--out", metavar="DIR", type=Path, required=True, help="reports folder")
+        kind.set_defaults(run=run)
 
 
 def run(given: argparse.Namespace) -> Ending:
     """Make the report and say where it is."""
     from outcomes.plan import Quarter
-    from outcomes.report.quarterly import quarterly_report
+    from outcomes.report.make import make_report
 
     quarter = Quarter.parse(given.quarter)
-    report = quarterly_report(given.study, given.plan, quarter, given.out)
+    report = make_report(given.study, given.plan, quarter, given.out, kind=given.report)
     following = typed(
-        "outcomes", "report", "quarterly", "--study", given.study, "--plan", given.plan,
+        "outcomes", "report", given.report, "--study", given.study, "--plan", given.plan,
         "--quarter", str(quarter.next()), "--out", given.out,
     )  # fmt: skip
     return Ending(

@@ -1,4 +1,4 @@
-"""The quarterly outcome report: one study, one plan, one quarter, one page and what lies beside."""
+"""Make one report: one study, one plan, one quarter, one page and what lies beside it."""
 
 from __future__ import annotations
 
@@ -7,22 +7,39 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from types import MappingProxyType
+from typing import Any, Final
 
 from outcomes.errors import ReportError
-from outcomes.plan import Quarter, read_plan
+from outcomes.plan import Quarter, plan_text, read_plan
 from outcomes.report.check import check_page
 from outcomes.report.page import Page, assemble
 from outcomes.report.publish import json_text, publish
 from outcomes.report.run import notebook_path, run_notebook, working_folder
 from outcomes.tables.study import open_study
 
-CAUTION = (
+CAUTION: Final = (
     "This report describes groups of patients; it is never a basis for one patient's treatment. "
     "Comparisons between cohorts are not randomised and are no proof of cause. Duties to report "
     "device events to authorities or manufacturers follow local rules; this report does not "
     "fulfil them. Clinical decisions belong to licensed professionals."
 )
+NO_OPTIONS: Final[Mapping[str, Any]] = MappingProxyType({})
+
+
+@dataclass(frozen=True)
+class Kind:
+    """One kind of report: its notebook, its title, and the folder within the quarter's."""
+
+    notebook: str
+    title: str
+    folder: str = ""
+
+
+KINDS: Final[dict[str, Kind]] = {
+    "quarterly": Kind("quarterly_report", "Quarterly outcome report"),
+    "committee": Kind("committee_brief", "Brief for the quality committee", "committee"),
+}
 
 
 @dataclass(frozen=True)
@@ -34,8 +51,16 @@ class Report:
     seconds: float
 
 
-def quarterly_report(study: Path, plan: Path, quarter: Quarter, out: Path) -> Report:
-    """Write the report on `quarter` into `out/QUARTER/` and return where it is.
+def make_report(
+    study: Path,
+    plan: Path,
+    quarter: Quarter,
+    out: Path,
+    *,
+    kind: str = "quarterly",
+    options: Mapping[str, Any] = NO_OPTIONS,
+) -> Report:
+    """Write one report on `quarter` below `out/QUARTER/` and return where it is.
 
     Parameters
     ----------
@@ -47,6 +72,10 @@ def quarterly_report(study: Path, plan: Path, quarter: Quarter, out: Path) -> Re
     out : Path
         Folder of reports; the quarter gets a folder of its own, so that no report replaces
         another quarter's.
+    kind : str
+        One of `KINDS`.
+    options : mapping
+        Further parameters of the kind's notebook.
 
     Raises
     ------
@@ -54,34 +83,37 @@ def quarterly_report(study: Path, plan: Path, quarter: Quarter, out: Path) -> Re
         With the exit status of its kind. Nothing is written then, and an earlier report on the
         quarter stays as it was.
     """
+    wanted = KINDS[kind]
     started, clock = datetime.now(UTC), time.perf_counter()
     opened = open_study(study)
-    read_plan(plan)  # refuse a wrong plan before a kernel starts
+    resolved = read_plan(plan)  # refuse a wrong plan before a kernel starts
     parameters = {
         "study": study.resolve(),
         "version": opened.version,
         "plan": plan.resolve(),
         "quarter": str(quarter),
+        **options,
     }
     with working_folder(study.resolve()) as work:
-        notebook = run_notebook(notebook_path("quarterly_report"), parameters, work=Path(work))
+        notebook = run_notebook(notebook_path(wanted.notebook), parameters, work=Path(work))
     page = assemble(
         notebook,
-        title=f"Quarterly outcome report {quarter}",
+        title=f"{wanted.title} {quarter}",
         subtitle=f"{opened.clinic}. Diabetes patients with implanted and adhesive glucose sensors.",
         footer=CAUTION,
     )
-    files = report_files(page)
     check_page(page.text)
+    files = report_files(page)
+    files["plan.toml"] = plan_text(resolved)
     seconds = time.perf_counter() - clock
     files["run.json"] = json_text(
         {"started": started.isoformat(timespec="seconds"), "seconds": round(seconds, 2)}
     )
-    files["quarterly_report.html"] = page.text
-    folder = out / str(quarter)
+    files[f"{wanted.notebook}.html"] = page.text
+    folder = out / str(quarter) / wanted.folder
     publish(folder, files)
     findings = tuple(result["finding"] for result in page.results if result["records"])
-    return Report(folder / "quarterly_report.html", findings, seconds)
+    return Report(folder / f"{wanted.notebook}.html", findings, seconds)
 
 
 def report_files(page: Page) -> dict[str, str]:
