@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import html
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date
 
 import pandas as pd
@@ -15,11 +15,18 @@ from outcomes.cohorts.draws import BASELINE_MONTH, visit_draws
 from outcomes.cohorts.eligibility import PREVALENT, index_dates
 from outcomes.cohorts.flow import flow
 from outcomes.cohorts.follow_up import follow_up, from_index
+from outcomes.cohorts.restriction import (
+    COHORT,
+    chosen_patients,
+    patient_values,
+    restricted,
+    words,
+)
 from outcomes.cohorts.states import state_on
 from outcomes.errors import UsageError, known_names
 from outcomes.plan import Plan, Quarter, Span
 from outcomes.results import Result, table_html
-from outcomes.tables.declared import DECLARED, READINGS, STATE_UNRELIABLE
+from outcomes.tables.declared import DECLARED, KINDS, READINGS, STATE_UNRELIABLE
 from outcomes.tables.study import Study
 
 TABLES = tuple(name for name in DECLARED if name != READINGS.name)
@@ -49,6 +56,8 @@ class CohortSet:
     flow, baseline : Result
     tables : mapping of name to DataFrame
         The study's tables (without the readings) as they stood at the cut-off.
+    where : mapping of name to value
+        What the cohorts were restricted to; empty for the whole clinic.
     """
 
     study: Study
@@ -63,6 +72,7 @@ class CohortSet:
     flow: Result
     baseline: Result
     tables: Mapping[str, pd.DataFrame]
+    where: Mapping[str, str] = field(default_factory=dict)
 
     def has(self, name: str) -> bool:
         """Return whether the clinic exported the table, with or without rows."""
@@ -87,13 +97,20 @@ class CohortSet:
         return f"<div><p>{html.escape(self._headline())}</p>{shown}</div>"
 
     def _headline(self) -> str:
+        among = f", {words(self.where)} only" if self.where else ""
         return (
-            f"Cohorts of {self.study.clinic}, quarter {self.quarter} ({self.span}), "
+            f"Cohorts of {self.study.clinic}{among}, quarter {self.quarter} ({self.span}), "
             f"cut-off {self.cut_off}. {self.flow.finding}"
         )
 
 
-def build_cohorts(study: Study, plan: Plan, *, quarter: Quarter | str | None = None) -> CohortSet:
+def build_cohorts(
+    study: Study,
+    plan: Plan,
+    *,
+    quarter: Quarter | str | None = None,
+    where: Mapping[str, str] | None = None,
+) -> CohortSet:
     """Build the cohorts as they stood at the end of a quarter.
 
     Parameters
@@ -102,6 +119,11 @@ def build_cohorts(study: Study, plan: Plan, *, quarter: Quarter | str | None = N
     plan : Plan
     quarter : Quarter or str, optional
         As "2026-Q3". By default the last quarter that had ended by the day of the export.
+    where : mapping of name to value, optional
+        Only patients with these values, such as `{"site": "north", "sex": "female"}`: columns of
+        `patients` and recorded states, a state as it was on the patient's first index date (on
+        the cut-off without one), so that every patient belongs to one group. `{"cohort":
+        "implanted"}` keeps one kind of sensor. The flow counts those left out.
 
     Returns
     -------
@@ -110,8 +132,10 @@ def build_cohorts(study: Study, plan: Plan, *, quarter: Quarter | str | None = N
     Raises
     ------
     UsageError
-        The cut-off lies after the day of the export or before the plan's start.
+        The cut-off lies after the day of the export or before the plan's start; or a name or
+        value of `where` is unknown.
     """
+    where = dict(where or {})
     asked = _quarter(study, quarter)
     cut_off = plan.cut_off(asked)
     _refuse_dates(study, plan, asked, cut_off)
@@ -130,6 +154,13 @@ def build_cohorts(study: Study, plan: Plan, *, quarter: Quarter | str | None = N
         start=plan.plan.start,
         coverage_days=plan.cohorts.coverage_days,
     )
+    kind, everybody = where.get(COHORT), len(tables["patients"])
+    if where:
+        # After strata, index dates and follow-up are known, so that nobody changes by it.
+        ids = chosen_patients(tables, found, where, cut_off=cut_off)
+        tables = restricted(tables, ids, kind)
+        ends = ends.loc[ends["patient_id"].isin(ids)].reset_index(drop=True)
+        found = found.loc[found["patient_id"].isin(ids) & found["cohort"].isin(_kinds(kind))]
     members = _members(found, ends, tables, plan, cut_off)
     draws = visit_draws(
         members,
@@ -154,10 +185,39 @@ def build_cohorts(study: Study, plan: Plan, *, quarter: Quarter | str | None = N
         flow=flow(
             tables["patients"], members, prevalent, draws, tables["sensors"],
             start=plan.plan.start, cut_off=cut_off, settings=_settings(plan, cut_off),
+            kinds=_kinds(kind), where=where, everybody=everybody,
         ),
         baseline=baseline(members, covariates=plan.cohorts.covariates),
         tables=tables,
+        where=where,
     )  # fmt: skip
+
+
+def groups(cohorts: CohortSet, name: str) -> dict[str, int]:
+    """Return every group that `where` can ask for under `name`, with its number of patients.
+
+    Parameters
+    ----------
+    cohorts : CohortSet
+        Of the whole clinic.
+    name : str
+        "cohort", a column of `patients`, or a recorded state.
+
+    Returns
+    -------
+    dict of value to patients, in order of value
+        Each patient is in one group; "not recorded" is a group too. For "cohort", the patients
+        with an index date of each kind, who can be in both.
+    """
+    found = pd.concat([cohorts.patients, cohorts.prevalent], ignore_index=True)
+    if name == COHORT:
+        return {kind: int((found["cohort"] == kind).sum()) for kind in KINDS}
+    values = patient_values(cohorts.tables, found, name, cut_off=cohorts.cut_off)
+    return {str(value): int(n) for value, n in values.value_counts().sort_index().items()}
+
+
+def _kinds(kind: str | None) -> tuple[str, ...]:
+    return KINDS if kind is None else (kind,)
 
 
 def _settings(plan: Plan, cut_off: date) -> dict[str, str]:

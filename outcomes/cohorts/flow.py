@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import date
 from typing import Final
 
@@ -16,6 +16,7 @@ from outcomes.cohorts.eligibility import (
     PREVALENT,
 )
 from outcomes.cohorts.follow_up import CUT_OFF, DIED, LOST
+from outcomes.cohorts.restriction import COHORT, words
 from outcomes.figures.style import cohort_order
 from outcomes.results import Record, Result, Show
 from outcomes.tables.declared import KINDS
@@ -34,6 +35,9 @@ def flow(
     start: date,
     cut_off: date,
     settings: Mapping[str, str],
+    kinds: Sequence[str] = KINDS,
+    where: Mapping[str, str] | None = None,
+    everybody: int | None = None,
 ) -> Result:
     """Return the flow of patients into each cohort.
 
@@ -51,6 +55,12 @@ def flow(
     start, cut_off : date
     settings : mapping
         The plan's settings to print with it.
+    kinds : sequence of str
+        The cohorts to show.
+    where : mapping, optional
+        The restriction that `patients` and the other frames have met already.
+    everybody : int, optional
+        Patients of the study before the restriction; by default, those given.
 
     Returns
     -------
@@ -58,16 +68,19 @@ def flow(
         `.table` has `cohort`, `role` ("total", "left out", "kept", "of the kept"), `step`, `n`;
         in each cohort total = kept + the left out.
     """
+    everybody = len(patients) if everybody is None else everybody
+    among = words({name: value for name, value in (where or {}).items() if name != COHORT})
     lines = [
         line
-        for cohort in KINDS
-        for line in _cohort_lines(cohort, patients, members, prevalent, draws)
+        for cohort in kinds
+        for line in _cohort_lines(cohort, patients, members, prevalent, draws, everybody, among)
     ]
     table = pd.DataFrame(lines, columns=["cohort", "role", "step", "n"])
     kept = table.loc[table["role"] == KEPT].set_index("cohort")["n"]
-    counts = " and ".join(f"{kept[cohort]} new to {cohort} sensors" for cohort in KINDS)
+    counts = " and ".join(f"{kept[cohort]} new to {cohort} sensors" for cohort in kinds)
     placed = placed_by_kind(sensors)
-    kinds = ", ".join(f"{name} {n}" for name, n in placed.items())
+    by_kind = ", ".join(f"{name} {n}" for name, n in placed.items() if n or name in kinds)
+    of_them = f" with {among}" if among else ""
     return Result(
         name="flow",
         title="Flow of patients",
@@ -80,12 +93,14 @@ def flow(
             )
             for line in lines
         ],
-        finding=f"Of {len(patients)} patients, {counts} since {start} (cut-off {cut_off}).",
+        finding=(
+            f"Of {len(patients)} patients{of_them}, {counts} since {start} (cut-off {cut_off})."
+        ),
         caption=f"Patients of each cohort from {start} to {cut_off}, with everybody left out.",
         footnotes=[
             "A patient can be in both cohorts, each with its own index date.",
             "Coverage shorter or unknown is a stratum of its own, shown apart and never new.",
-            f"Sensors placed up to the cut-off, by kind: {kinds or 'none'}.",
+            f"Sensors placed up to the cut-off, by kind: {by_kind or 'none'}.",
         ],
         settings=settings,
         show={
@@ -116,6 +131,8 @@ def _cohort_lines(
     members: pd.DataFrame,
     prevalent: pd.DataFrame,
     draws: pd.DataFrame,
+    everybody: int,
+    among: str,
 ) -> list[tuple[str, str, str, int]]:
     mine = members.loc[members["cohort"] == cohort]
     new = mine.loc[mine["new"]]
@@ -123,7 +140,8 @@ def _cohort_lines(
     worn_on = int((prevalent["cohort"] == cohort).sum())
     never = len(patients) - len(mine) - worn_on
     lines = [
-        (TOTAL, "patients in the study", len(patients)),
+        (TOTAL, "patients in the study", everybody),
+        *([(LEFT_OUT, f"not {among}", everybody - len(patients))] if among else []),
         (LEFT_OUT, f"no {cohort} sensor placed since the plan's start", never),
         (LEFT_OUT, f"{PREVALENT}: wore one shortly before", worn_on),
         (LEFT_OUT, COVERAGE_SHORTER, int(strata.get(COVERAGE_SHORTER, 0))),
