@@ -11,6 +11,7 @@ All sizes are inventions; the ranges for plausibility stand in `scenario.py`.
 
 from __future__ import annotations
 
+from collections.abc import Callable, Collection
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -27,6 +28,7 @@ VISIT_DAYS: Final = (91, 183, 365)
 REACHED: Final = (0.84, 0.99, 1.0)  # share of the full effect at each visit
 COHORTS: Final = ("adhesive", "implanted")
 PERIODS: Final = 13
+TABLES: Final = ("visits", "sensors", "periods", "harm")
 HOLD_FROM: Final = 2  # the first period that a placement's own weeks do not touch
 YEARS: Final = (0.15, 1.6)  # shortest and longest exposure to harm
 LOSSES: Final = CAUSES[:5]
@@ -99,8 +101,11 @@ class Tables:
     harm: pd.DataFrame
 
 
-def tables(setting: Setting, rng: np.random.Generator) -> Tables:
-    """Draw one clinic; every table has its own stream, so that one may be drawn alone."""
+def tables(setting: Setting, rng: np.random.Generator, *, only: Collection[str] = TABLES) -> Tables:
+    """Draw one clinic; a table that is not among `only` is left empty.
+
+    Every table has its own stream, so one drawn alone is the same as drawn with the others.
+    """
     people, visiting, wearing, reading, harming = rng.spawn(5)
     who = _people(setting, setting.patients, people)
     frame = pd.DataFrame(
@@ -114,13 +119,15 @@ def tables(setting: Setting, rng: np.random.Generator) -> Tables:
             "propensity": who.chance,
         }
     )
-    return Tables(
-        patients=frame,
-        visits=_visits(setting, who, frame, visiting),
-        sensors=_sensors(setting, frame, wearing),
-        periods=_periods(setting, who, frame, reading),
-        harm=_harm(setting, who, frame, harming),
-    )
+    draws: dict[str, Callable[[], pd.DataFrame]] = {
+        "visits": lambda: _visits(setting, who, frame, visiting),
+        "sensors": lambda: _sensors(setting, frame, wearing),
+        "periods": lambda: _periods(setting, who, frame, reading),
+        "harm": lambda: _harm(setting, who, frame, harming),
+    }
+    empty = pd.DataFrame()
+    drawn = {name: draw() if name in only else empty for name, draw in draws.items()}
+    return Tables(patients=frame, **drawn)
 
 
 # --- people and HbA1c ---------------------------------------------------------------------------
@@ -392,7 +399,8 @@ def true_shares_seen(
     -------
     dict
         For each cohort "level COHORT" (of period `end`), "change COHORT" (from `begin` to `end`,
-        of those with both) and "hold COHORT" (from `HOLD_FROM` to `end`, of those without 0).
+        of those with both) and "hold COHORT" (from `HOLD_FROM` to `end`, of those without 0),
+        where there is anybody.
     """
     rng = np.random.default_rng([seed, begin, end])
     sums: dict[str, list[np.ndarray]] = {}
@@ -409,7 +417,8 @@ def true_shares_seen(
                 (f"hold {cohort}", share[held, end] - share[held, HOLD_FROM]),
             ):
                 sums.setdefault(name, []).append(values)
-    return {name: _mean(np.concatenate(values)) for name, values in sums.items()}
+    whole = {name: np.concatenate(values) for name, values in sums.items()}
+    return {name: _mean(values) for name, values in whole.items() if len(values)}
 
 
 def true_levels(setting: Setting) -> pd.DataFrame:

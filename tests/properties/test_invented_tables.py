@@ -14,8 +14,10 @@ from synthetic.tables_only import (
     Tables,
     tables,
     true_effects,
+    true_first_rate,
     true_incidence,
     true_levels,
+    true_shares_seen,
 )
 
 MANY = Setting(patients=30_000, leaving=-20.0, leaving_hba1c=0.0)  # nobody leaves
@@ -124,3 +126,26 @@ def test_the_same_stream_gives_the_same_tables() -> None:
     one, two = (tables(Setting(patients=40), np.random.default_rng(7)) for _ in range(2))
     for name in ("patients", "visits", "sensors", "periods", "harm"):
         pd.testing.assert_frame_equal(getattr(one, name), getattr(two, name))
+
+
+def test_a_table_drawn_alone_is_the_one_drawn_with_the_others() -> None:
+    whole = tables(Setting(patients=40), np.random.default_rng(7))
+    alone = tables(Setting(patients=40), np.random.default_rng(7), only=("harm",))
+    pd.testing.assert_frame_equal(alone.harm, whole.harm)
+    assert alone.visits.empty
+
+
+def test_first_events_have_the_true_rate(many: Tables) -> None:
+    until = many.harm.assign(until=many.harm["first"].fillna(many.harm["years"]))
+    for cohort, rows in until.groupby("cohort"):
+        events, truth = rows["first"].notna().sum(), true_first_rate(MANY, str(cohort))
+        assert abs(events / rows["until"].sum() / truth - 1) < 4 / np.sqrt(events)
+        assert (rows["first"].notna() == (rows["events"] > 0)).all()
+
+
+def test_levels_of_those_seen_begin_with_everybodys() -> None:
+    everybody = true_levels(Setting()).set_index(["cohort", "period"])["share"]
+    seen = true_shares_seen(Setting(), draws=200_000, end=0)
+    for cohort in COHORTS:
+        true = seen[f"level {cohort}"]
+        assert abs(true.value - everybody[cohort, 0]) < 4 * true.error

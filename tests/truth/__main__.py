@@ -32,16 +32,18 @@ def main(words: list[str] | None = None) -> int:
     parser.add_argument("--processes", type=int, default=os.cpu_count() or 1)
     asked = parser.parse_args(words)
     tables = []
-    for one in known:
-        if asked.name not in ("all", one.estimator):
-            continue
-        print(one.key, file=sys.stderr, flush=True)
-        tables.append(bench.run(one, replicates=asked.replicates, processes=asked.processes))
-        _print(tables[-1])
+    for name in names if asked.name == "all" else [asked.name]:
+        done = []
+        for one in (each for each in known if each.estimator == name):
+            print(one.key, file=sys.stderr, flush=True)
+            done.append(bench.run(one, replicates=asked.replicates, processes=asked.processes))
+            _print(done[-1])
+        if done and asked.replicates is None:
+            bench.keep(done)
+            evidence.write()
+        tables += done
     if asked.replicates is not None:
         return 0
-    if tables:
-        bench.keep(tables)
     evidence.write()
     rows = pd.concat(tables) if tables else bench.kept()
     short = rows[rows["verdict"].str.startswith("falls short")]

@@ -24,7 +24,7 @@ def _answer(shown: Interval) -> Answer:
 
 
 def _of(cohort: str, setting: Setting, rng: np.random.Generator) -> pd.DataFrame:
-    harm = tables(setting, rng).harm
+    harm = tables(setting, rng, only=("harm",)).harm
     return harm[harm["cohort"] == cohort].reset_index(drop=True)
 
 
@@ -35,7 +35,7 @@ def _exposure(rows: pd.DataFrame, years: pd.Series) -> pd.DataFrame:
 
 
 def first(rng: np.random.Generator, *, setting: Setting) -> dict[str, Answer]:
-    harm = tables(setting, rng).harm
+    harm = tables(setting, rng, only=("harm",)).harm
     found = {}
     for cohort in COHORTS:
         rows = harm[harm["cohort"] == cohort]
@@ -50,13 +50,13 @@ def first(rng: np.random.Generator, *, setting: Setting) -> dict[str, Answer]:
 
 def first_truths(*, setting: Setting) -> dict[str, Truth]:
     return {
-        f"first events, {cohort}": Truth(value=PER * true_first_rate(setting, cohort), scale="log")
+        f"first events, {cohort}": Truth(value=PER * true_first_rate(setting, cohort))
         for cohort in COHORTS
     }
 
 
 def every(rng: np.random.Generator, *, setting: Setting) -> dict[str, Answer]:
-    harm = tables(setting, rng).harm
+    harm = tables(setting, rng, only=("harm",)).harm
     found = {}
     for cohort in COHORTS:
         rows = harm[harm["cohort"] == cohort]
@@ -73,7 +73,7 @@ def every(rng: np.random.Generator, *, setting: Setting) -> dict[str, Answer]:
 
 def every_truths(*, setting: Setting) -> dict[str, Truth]:
     found = {
-        f"all events, {cohort}": Truth(value=PER * setting.harm_rate[place], scale="log")
+        f"all events, {cohort}": Truth(value=PER * setting.harm_rate[place])
         for place, cohort in enumerate(COHORTS)
     }
     found["all events, exact interval as if independent"] = found["all events, adhesive"]

@@ -26,7 +26,7 @@ SCENARIOS = {
 
 def visits(setting: Setting, rng: np.random.Generator) -> pd.DataFrame:
     """One row per patient and visit, also those that did not take place."""
-    drawn: Tables = tables(setting, rng)
+    drawn: Tables = tables(setting, rng, only=("visits",))
     due = drawn.patients[["patient_id", "cohort", "baseline_hba1c"]].merge(
         pd.DataFrame({"month": MONTHS}), how="cross"
     )

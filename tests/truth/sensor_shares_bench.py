@@ -31,7 +31,7 @@ ONE_MINUS = "lost, losses counted as if the others had never ended (1 - Kaplan-M
 
 def lives(setting: Setting, rng: np.random.Generator) -> pd.DataFrame:
     """The drawn sensors with the columns that the measure gives to its own rule."""
-    sensors = tables(setting, rng).sensors
+    sensors = tables(setting, rng, only=("sensors",)).sensors
     planned = MODEL[setting.model].planned_days
     return sensors.assign(
         state=sensors["end"].map(STATES).fillna("censored"), planned_days=planned, undated=False,

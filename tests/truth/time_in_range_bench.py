@@ -19,7 +19,7 @@ FIRST = 1
 
 def levels(rng: np.random.Generator, *, setting: Setting) -> dict[str, Answer]:
     """The same steps as the measure: a mean over patients, and changes of those with both."""
-    rows = tables(setting, rng).periods.assign(share=lambda t: 100 * t["share"])
+    rows = tables(setting, rng, only=("periods",)).periods.assign(share=lambda t: 100 * t["share"])
     wide = rows.pivot_table(index=["cohort", "patient_id"], columns="period", values="share")
     found = {}
     for cohort in COHORTS:
