@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import re
 import time
+import unicodedata
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -59,6 +61,7 @@ def make_report(
     *,
     kind: str = "quarterly",
     options: Mapping[str, Any] = NO_OPTIONS,
+    where: Mapping[str, str] = NO_OPTIONS,
 ) -> Report:
     """Write one report on `quarter` below `out/QUARTER/` and return where it is.
 
@@ -76,6 +79,9 @@ def make_report(
         One of `KINDS`.
     options : mapping
         Further parameters of the kind's notebook.
+    where : mapping of name to value
+        Only these patients, see `outcomes.build_cohorts`; such a report lies in a folder of its
+        own within the quarter's, named by `group_folder`.
 
     Raises
     ------
@@ -94,12 +100,14 @@ def make_report(
         "quarter": str(quarter),
         **options,
     }
+    if where:
+        parameters["where"] = dict(where)
     with working_folder(study.resolve()) as work:
         notebook = run_notebook(notebook_path(wanted.notebook), parameters, work=Path(work))
     page = assemble(
         notebook,
         title=f"{wanted.title} {quarter}",
-        subtitle=f"{opened.clinic}. Diabetes patients with implanted and adhesive glucose sensors.",
+        subtitle=_subtitle(opened.clinic, where),
         footer=CAUTION,
     )
     check_page(page.text)
@@ -110,10 +118,28 @@ def make_report(
         {"started": started.isoformat(timespec="seconds"), "seconds": round(seconds, 2)}
     )
     files[f"{wanted.notebook}.html"] = page.text
-    folder = out / str(quarter) / wanted.folder
+    folder = out / str(quarter) / group_folder(where) / wanted.folder
     publish(folder, files)
     findings = tuple(result["finding"] for result in page.results if result["records"])
     return Report(folder / f"{wanted.notebook}.html", findings, seconds)
+
+
+def group_folder(where: Mapping[str, str]) -> str:
+    """Return the name of the folder of a restricted report; "" for the whole clinic.
+
+    Examples
+    --------
+    >>> group_folder({"site": "Haus Süd/2", "sex": "female"})
+    'site-haus-süd-2-sex-female'
+    """
+    text = "-".join(f"{name}-{value}" for name, value in where.items())
+    return re.sub(r"[\W_]+", "-", unicodedata.normalize("NFC", text).casefold()).strip("-")
+
+
+def _subtitle(clinic: str, where: Mapping[str, str]) -> str:
+    among = "; ".join(f"{name}: {value}" for name, value in where.items())
+    only = f" Only patients with {among}." if among else ""
+    return f"{clinic}. Diabetes patients with implanted and adhesive glucose sensors.{only}"
 
 
 def report_files(page: Page) -> dict[str, str]:

@@ -6,11 +6,14 @@ import json
 import os
 import shutil
 import tempfile
+import time
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
 from outcomes.errors import WriteError
+
+LEFT_OVER_SECONDS = 3600  # writing takes seconds: what is older was left by a killed run
 
 
 def json_text(value: Any) -> str:
@@ -18,8 +21,8 @@ def json_text(value: Any) -> str:
     return json.dumps(value, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
 
 
-def publish(folder: Path, files: Mapping[str, str]) -> None:
-    """Write every file of `files` (path within `folder` to text), the last one last.
+def publish(folder: Path, files: Mapping[str, str | bytes]) -> None:
+    """Write every file of `files` (path within `folder` to content), the last one last.
 
     All files are first written beside their place and flushed to disk; only then do they replace
     the earlier ones, each in one step. A failure before that leaves the earlier report untouched.
@@ -32,9 +35,10 @@ def publish(folder: Path, files: Mapping[str, str]) -> None:
     staging: Path | None = None
     try:
         folder.mkdir(parents=True, exist_ok=True)
+        _sweep(folder)
         staging = Path(tempfile.mkdtemp(prefix=".new-", dir=folder))
-        for name, text in files.items():
-            _write(staging / name, text)
+        for name, content in files.items():
+            _write(staging / name, content)
         for name in files:
             (folder / name).parent.mkdir(parents=True, exist_ok=True)
             os.replace(staging / name, folder / name)
@@ -48,9 +52,15 @@ def publish(folder: Path, files: Mapping[str, str]) -> None:
             shutil.rmtree(staging, ignore_errors=True)
 
 
-def _write(path: Path, text: str) -> None:
+def _sweep(folder: Path) -> None:
+    for left in folder.glob(".new-*"):
+        if time.time() - left.stat().st_mtime > LEFT_OVER_SECONDS:
+            shutil.rmtree(left, ignore_errors=True)
+
+
+def _write(path: Path, content: str | bytes) -> None:
     path.parent.mkdir(parents=True, exist_ok=True)
-    with path.open("w", encoding="utf-8", newline="\n") as file:
-        file.write(text)
+    with path.open("wb") as file:
+        file.write(content.encode("utf-8") if isinstance(content, str) else content)
         file.flush()
         os.fsync(file.fileno())

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import os
+import shutil
 import sys
 import tempfile
+import time
 import warnings
 from collections.abc import Mapping
 from datetime import date
@@ -22,6 +24,7 @@ from outcomes.errors import ReportError, UsageError, WriteError, known_names
 from outcomes.report.kernel import kernel_environment, kernel_manager_class
 
 CELL_SECONDS = 900
+LEFT_OVER_SECONDS = 24 * 3600  # no run lasts so long: what is older was left by a killed one
 
 
 def notebook_path(name: str) -> Path:
@@ -69,6 +72,8 @@ def _plain(name: str, value: Any) -> Any:
         return value.isoformat()
     if type(value) in (list, tuple):
         return [_plain(name, item) for item in value]
+    if type(value) is dict and all(type(key) is str for key in value):
+        return {key: _plain(name, item) for key, item in value.items()}
     raise UsageError(f"parameter {name}: a {type(value).__name__} cannot be passed to a notebook.")
 
 
@@ -94,27 +99,11 @@ def run_notebook(
     ReportError
         A cell failed or the notebook ended early. The message names cell and error.
     WriteError
-        The kernel died or ran out of time.
+        The kernel died or ran out of time, or did not start, twice.
     """
     given = check_parameters(path, parameters)
-    environment = kernel_environment(work)
-    quiet = not sys.stderr.isatty() or bool(os.environ.get("CI"))
     try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")  # of the libraries that run notebooks
-            notebook = papermill.execute_notebook(
-                str(path),
-                None,  # a failed run must leave no file with patient data behind
-                parameters=given,
-                cwd=str(work),
-                progress_bar=not quiet,
-                kernel_name="python3",
-                language="python",
-                execution_timeout=cell_seconds,
-                kernel_manager_class=kernel_manager_class(environment),
-                shutdown_kernel="immediate",
-                request_save_on_cell_execute=False,
-            )
+        notebook = _executed(path, given, work, cell_seconds)
     except PapermillExecutionError as error:
         place = f"{path.name}, cell {error.exec_count}"
         raise _cell_error(place, error.ename, error.evalue) from error
@@ -128,6 +117,39 @@ def run_notebook(
         raise ReportError(f"{path.name}: {error}") from error
     _refuse_early_end(path, notebook)
     return notebook
+
+
+def _executed(
+    path: Path, parameters: Mapping[str, Any], work: Path, cell_seconds: int
+) -> nbformat.NotebookNode:
+    """Execute the notebook; a kernel that does not start is tried once more."""
+    quiet = not sys.stderr.isatty() or bool(os.environ.get("CI"))
+    for last in (False, True):
+        try:
+            with warnings.catch_warnings():
+                warnings.simplefilter("ignore")  # of the libraries that run notebooks
+                return papermill.execute_notebook(
+                    str(path),
+                    None,  # a failed run must leave no file with patient data behind
+                    parameters=dict(parameters),
+                    cwd=str(work),
+                    progress_bar=not quiet,
+                    kernel_name="python3",
+                    language="python",
+                    execution_timeout=cell_seconds,
+                    kernel_manager_class=kernel_manager_class(kernel_environment(work)),
+                    shutdown_kernel="immediate",
+                    request_save_on_cell_execute=False,
+                )
+        except DeadKernelError:
+            raise  # it died in a cell, where a second try would repeat the first
+        except RuntimeError as error:
+            if last:
+                raise WriteError(
+                    f"{path.name}: the kernel did not start, twice. Check that there is memory "
+                    "and that this Python can import ipykernel. No page was written."
+                ) from error
+    raise AssertionError("a try returns or raises")
 
 
 def _cell_error(place: str, name: str, message: str) -> Exception:
@@ -145,8 +167,14 @@ def _refuse_early_end(path: Path, notebook: nbformat.NotebookNode) -> None:
 
 
 def working_folder(beside: Path) -> tempfile.TemporaryDirectory[str]:
-    """Return a private folder for working files beside `beside`, swept when it is left."""
+    """Return a private folder for working files beside `beside`, swept when it is left.
+
+    Folders that a killed run left there are swept too, once they are a day old.
+    """
     beside.parent.mkdir(parents=True, exist_ok=True)
+    for folder in beside.parent.glob(".run-*"):
+        if time.time() - folder.stat().st_mtime > LEFT_OVER_SECONDS:
+            shutil.rmtree(folder, ignore_errors=True)
     return tempfile.TemporaryDirectory(
         prefix=".run-", dir=beside.parent, ignore_cleanup_errors=True
     )

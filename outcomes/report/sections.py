@@ -11,6 +11,7 @@ from typing import Any
 import pandas as pd
 
 from outcomes.cohorts.build import CohortSet
+from outcomes.cohorts.restriction import words
 from outcomes.plan import Plan, settings_table
 from outcomes.results import RESULT_MIME, Result, Show
 from outcomes.tables.study import Study
@@ -173,6 +174,7 @@ def provenance(cohorts: CohortSet, *, audience: str = "clinic") -> Provenance:
         "quarter": str(cohorts.quarter),
         "seed": cohorts.plan.plan.seed,
         "audience": audience,
+        "where": dict(cohorts.where),
     }
     rows = {
         "Toolkit": made["toolkit"],
@@ -180,6 +182,7 @@ def provenance(cohorts: CohortSet, *, audience: str = "clinic") -> Provenance:
         "Plan fingerprint": made["plan"],
         "Cut-off": made["cut_off"],
         "Quarter": made["quarter"],
+        "Restricted to": words(cohorts.where) or "nothing: the whole clinic",
         "Seed": made["seed"],
         "Audience": audience,
         "Python": made["python"],
