@@ -104,7 +104,7 @@ def hba1c_comparison(cohorts: CohortSet, *, at_month: int, weights: Target) -> H
         summary=_summary(table),
         drawing=partial(
             draw_forest, rows=drawn,
-            label="difference in HbA1c, percentage points (left of the line: lower with implanted)",
+            label="HbA1c, implanted minus adhesive (percentage points)",
         )
         if len(drawn)
         else None,
@@ -209,7 +209,7 @@ def _finding(found: Compared, main: Contrast, cohorts: CohortSet, where: Standin
         )
         return (
             f"At month {found.month} implanted and adhesive are described, not contrasted "
-            f"({main.note}); mean change of HbA1c in points: {seen}."
+            f"({_reason(main.note)}); mean change of HbA1c in points: {seen}."
         )
     mmol = [
         None if x is None else float(hba1c_difference_mmol_mol(x))
@@ -222,6 +222,12 @@ def _finding(found: Compared, main: Contrast, cohorts: CohortSet, where: Standin
         f"({number(mmol[0])} mmol/mol, {interval(mmol[1], mmol[2])}; {n}): an "
         f"{called(rules)}, {where.word}."
     ).replace("an effect", "an effect, if every reason was measured")
+
+
+def _reason(note: str | None) -> str:
+    """Return a refusal without the words that say that it is one."""
+    text = note or "no estimate"
+    return text.removeprefix("described only: ").removeprefix("not contrasted: ")
 
 
 def _verb(words: str) -> str:

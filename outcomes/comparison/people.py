@@ -232,6 +232,14 @@ def _with_curve(
     return rows.assign(**bent), [*covariates, *bent], notes
 
 
+def restricted(found: Compared, keep: pd.Series, rules: Comparison) -> Compared:
+    """Return some of the entries, with the columns that so many patients can carry."""
+    plain = [name for name in found.covariates if "_curve_" not in name]
+    rows = found.rows.loc[keep.to_numpy(dtype=bool)].reset_index(drop=True)
+    rows, covariates, notes = model_columns(rows, plain, rules, outcome="change")
+    return replace(found, rows=rows, covariates=covariates, notes=notes)
+
+
 def observation_columns(
     rows: pd.DataFrame, covariates: list[str], *, outcome: str
 ) -> tuple[list[str] | None, str | None]:

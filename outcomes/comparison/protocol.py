@@ -120,7 +120,7 @@ def _items(cohorts: CohortSet, rules: Comparison) -> list[tuple[str, str, str, s
         (
             "Assignment",
             "By lot, at time zero.",
-            f"By the patient and the clinic. Made alike by a score of: {', '.join(rules.covariates)}"
+            f"By patient and clinic. Made alike by a score of: {', '.join(rules.covariates)}"
             f" ({rules.spline_covariate} as a curve where the arms are large enough).",
             "What made patients choose and is not recorded: motivation, skills, fear of lows.",
         ),
@@ -145,14 +145,14 @@ def _items(cohorts: CohortSet, rules: Comparison) -> list[tuple[str, str, str, s
             f"HbA1c from one laboratory at months {months}.",
             f"The clinic's own draws, nearest to the target day; baseline from day "
             f"{hba1c.baseline_from_day} to the contact itself, nothing after it.",
-            "One method and blinded drawing. Time in range can be no primary outcome: the sensor is "
-            "also the instrument.",
+            "One method and blinded drawing. Time in range can be no primary outcome: the "
+            "sensor is also the instrument.",
         ),
         (
             "Estimands",
             "Treatment policy, while alive; and while on the assigned kind.",
-            "Both. Treatment policy: whatever was worn later counts. While on the kind: draws after "
-            "the kind was given up are censored, with weights for being seen on it.",
+            "Both. Treatment policy: whatever was worn later counts. While on the kind: draws "
+            "after it was given up are censored, with weights for being seen on it.",
             "Giving up for reasons that the covariates and the latest HbA1c do not show.",
         ),
         (
@@ -166,9 +166,9 @@ def _items(cohorts: CohortSet, rules: Comparison) -> list[tuple[str, str, str, s
             "Analysis",
             "Analysis of covariance as planned, read once.",
             f"Overlap weights augmented by an outcome model; {rules.bootstrap_draws} bootstrap "
-            "draws of patients that refit every model; stacked equations as second opinion; missing "
-            f"covariates: {rules.missing_covariates}; fewer than {rules.fewest_per_arm} patients in "
-            "an arm, or hardly any overlap: no contrast.",
+            "draws of patients that refit every model; stacked equations as second opinion; "
+            f"missing covariates: {rules.missing_covariates}; fewer than {rules.fewest_per_arm} "
+            "patients in an arm, or hardly any overlap: no contrast.",
             "A single reading: this contrast can be looked at every quarter.",
         ),
     ]
