@@ -14,7 +14,7 @@ Open and describe
 The four questions
     `hba1c_change`, `time_in_range`, `sensor_survival`, `complications`
 About a report
-    `answers`, `accounting`, `set_aside`, `plan_settings`, `provenance`
+    `answers`, `accounting`, `set_aside`, `plan_settings`, `provenance`, `changes`
 """
 
 from importlib import import_module
@@ -33,6 +33,7 @@ _HOME = {
     "set_aside": "outcomes.report.sections",
     "plan_settings": "outcomes.report.sections",
     "provenance": "outcomes.report.sections",
+    "changes": "outcomes.report.changes",
 }
 _RENAMED = {"settings": ("outcomes.plan.analysis", "settings_table")}
 

@@ -23,6 +23,10 @@ def add(verbs: Any) -> None:
         kind.add_argument("--quarter", metavar="2026-Q3", required=True, help="which quarter")
         kind.add_argument("--out", metavar="DIR", type=Path, required=True, help="reports folder")
         kind.set_defaults(run=run)
+        if name == "quarterly":
+            kind.add_argument(
+                "--previous", metavar="DIR", type=Path, help="folder of the report before"
+            )
 
 
 def run(given: argparse.Namespace) -> Ending:
@@ -31,10 +35,15 @@ def run(given: argparse.Namespace) -> Ending:
     from outcomes.report.make import make_report
 
     quarter = Quarter.parse(given.quarter)
-    report = make_report(given.study, given.plan, quarter, given.out, kind=given.report)
+    previous = getattr(given, "previous", None)
+    options = {} if previous is None else {"previous": previous.resolve()}
+    report = make_report(
+        given.study, given.plan, quarter, given.out, kind=given.report, options=options
+    )
     following = typed(
         "outcomes", "report", given.report, "--study", given.study, "--plan", given.plan,
         "--quarter", str(quarter.next()), "--out", given.out,
+        *(("--previous", report.page.parent) if given.report == "quarterly" else ()),
     )  # fmt: skip
     return Ending(
         made=[
