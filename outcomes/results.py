@@ -91,6 +91,11 @@ class Result:
     entries : sequence of Record
     finding : str
         One sentence that answers the question, with estimate, interval and n.
+    plain : str
+        The same answer for a committee: everyday words, "of every 100" instead of a percentage,
+        the interval as "between a and b"; empty where the finding says it plainly enough.
+    private : bool
+        Whether it names or shows single people (ids, inserters): for the clinic's own pages only.
     caption : str
         What the table and the figure show, with unit and population.
     footnotes : sequence of str
@@ -116,6 +121,8 @@ class Result:
     entries: Sequence[Record]
     finding: str
     caption: str
+    plain: str = ""
+    private: bool = False
     footnotes: Sequence[str] = ()
     settings: Mapping[str, str] = field(default_factory=dict)
     show: Mapping[str, Show] = field(default_factory=dict)
