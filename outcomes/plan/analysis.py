@@ -137,6 +137,12 @@ class TimeInRange:
         120, "An episode of this length is prolonged.", unit="minutes",
         source="Danne T et al. Diabetes Care 2017;40:1631-1640",
     )  # fmt: skip
+    variability: bool = setting(
+        False,
+        "Whether the mean of daily differences and the mean amplitude of excursions are made too.",
+        source="Molnar GD et al. Diabetologia 1972;8:342-348; Service FJ et al. Diabetes"
+        " 1970;19:644-655 (definitions from memory)",
+    )
     knots: tuple[int, ...] = setting(
         (3, 6), "Inner knots of the trajectory.", unit="periods", source=PRACTICE
     )
@@ -162,6 +168,52 @@ class SensorSurvival:
     smallest_at_risk: int = setting(
         10, "Curves stop where fewer are at risk.", unit="sensors", source=PRACTICE
     )
+    horizon_shares: tuple[float, ...] = setting(
+        (0.25, 0.5, 0.75), "Shares of planned life at which the curves are read besides its eve.",
+        unit="share",
+    )  # fmt: skip
+    horizon_days: tuple[int, ...] = setting(
+        (7, 30, 90, 180), "Days at which they are read where every sensor is planned for longer.",
+        unit="days",
+    )  # fmt: skip
+    replaced_within_days: tuple[int, ...] = setting(
+        (30, 90), "Within these after a removal a new sensor of the kind is a re-placement.",
+        unit="days", source=PRACTICE,
+    )  # fmt: skip
+    offered_within_days: int = setting(
+        42, "A sensor placed within this after an offer followed it.", unit="days", source=PRACTICE
+    )
+    persistence_days: tuple[int, ...] = setting(
+        (183, 365), "Days from the index date at which staying with a kind is read.", unit="days"
+    )
+    unit_false_alarms_a_year: float = setting(
+        0.5, "Models, lots and sites that may be named falsely for early losses, in a year.",
+        unit="alarms", source=PRACTICE,
+    )  # fmt: skip
+    fewest_unit_sensors: int = setting(
+        10, "A model, lot or site with fewer sensors is counted and not judged.", unit="sensors",
+        source="de Steiger RN et al. Acta Orthop 2013;84:348-352 (ten, from memory)",
+    )  # fmt: skip
+    fewest_unit_patients: int = setting(
+        5, "So is one worn by fewer patients.", unit="patients", source=PRACTICE
+    )
+    projected_weeks: int = setting(8, "Weeks of removals that are projected.", unit="weeks")
+    projected_quarters: int = setting(2, "Quarters that are projected.", unit="quarters")
+    projection_draws: int = setting(1000, "Draws of patients behind a projection.", unit="draws")
+
+    def __post_init__(self) -> None:
+        """Refuse horizons outside the planned life, and no time at all."""
+        if not all(0 < share < 1 for share in self.horizon_shares):
+            raise ValueError(f"horizon_shares: {self.horizon_shares} are not between 0 and 1.")
+        for name in ("horizon_days", "replaced_within_days", "persistence_days"):
+            values = getattr(self, name)
+            if not values or min(values) < 1:
+                raise ValueError(f"{name}: {values} are not days of 1 or more.")
+        if not self.unit_false_alarms_a_year > 0:
+            raise ValueError(f"unit_false_alarms_a_year: {self.unit_false_alarms_a_year}.")
+        counts = ("projected_weeks", "projected_quarters", "projection_draws")
+        if min(getattr(self, name) for name in counts) < 1:
+            raise ValueError("projected_weeks: it, the quarters and the draws are 1 or more.")
 
     def grace_before_days(self, kind: str) -> int:
         """Return the grace before the planned day for a kind of sensor."""
