@@ -95,15 +95,22 @@ def lagged(target: np.ndarray, days: float) -> np.ndarray:
     return np.asarray(lfilter([1 - keep], [1, -keep], target, zi=start)[0])
 
 
+def contributions(scenario: Scenario, person: Person, latest: float) -> dict[str, float]:
+    """What each covariate adds to the log odds of choosing an implanted sensor."""
+    return {
+        "hba1c": scenario.choice_hba1c * (latest - scenario.centre),
+        "age": scenario.choice_age * (person.age_years - 52) / 10,
+        "type_1": scenario.choice_type_1 * (person.diabetes_type == "type 1"),
+        "trait": scenario.unmeasured * person.trait,
+    }
+
+
 def log_odds(scenario: Scenario, person: Person, latest: float) -> float:
     """Log odds of choosing an implanted sensor."""
-    return (
-        scenario.choice_intercept
-        + scenario.choice_hba1c * (latest - scenario.centre)
-        + scenario.choice_age * (person.age_years - 52) / 10
-        + scenario.choice_type_1 * (person.diabetes_type == "type 1")
-        + scenario.unmeasured * person.trait
-    )
+    total = scenario.choice_intercept
+    for size in contributions(scenario, person, latest).values():
+        total += size
+    return total
 
 
 def course(scenario: Scenario, seed: int, person: Person) -> Course:

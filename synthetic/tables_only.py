@@ -339,7 +339,9 @@ def true_incidence(setting: Setting, *, lot: str | None = None) -> pd.DataFrame:
         if lot in (None, which)
     ]
     table = sum(parts[1:], parts[0]) / len(parts)
-    table = table.drop(columns="planned").assign(lost=table[list(LOSSES)].sum(axis=1))
+    table = table.drop(columns=["planned", "planned_too_early"]).assign(
+        lost=table[list(LOSSES)].sum(axis=1)
+    )
     return table.assign(day=parts[0]["day"])
 
 

@@ -6,18 +6,14 @@ over the frailty and by the normal law, without a draw; the tests hold them agai
 
 from __future__ import annotations
 
-import json
-from dataclasses import asdict
-from pathlib import Path
-
 import numpy as np
 import pandas as pd
 from scipy.special import ndtr
 
 from .clinic import Clinic, Life, as_date, day
-from .course import WEIGHTS
+from .course import WEIGHTS, contributions
 from .glucose import log_moments, shape_mean, spread
-from .scenario import BAD_LOT, MODELS, Model, Scenario
+from .scenario import BAD_LOT, KINDS, MODELS, Model, Scenario
 from .wear import CAUSES, EARLY, EARLY_DAYS, OVERDUE, VISIT_MEAN, VISIT_RANGE, VISIT_SD
 
 MEANS = np.arange(75.0, 341.0)  # mg/dL; between whole ones the shares are a straight line to 1e-5
@@ -41,7 +37,8 @@ def incidence(model: Model, *, frailty_sd: float, lot_ratio: float = 1.0) -> pd.
     -------
     DataFrame, one row per day from 0 to the planned day less one
         `day`, then for each cause the share of sensors whose time has ended by it on that day or
-        before, and `planned`, those whose removal was told as planned and came before that day.
+        before, and `planned`, those whose removal was told as planned and came before that day;
+        `planned_too_early` is the part of these that came 12 days or more before the planned day.
 
     Notes
     -----
@@ -67,9 +64,27 @@ def incidence(model: Model, *, frailty_sd: float, lot_ratio: float = 1.0) -> pd.
     before = 1 - np.concatenate([[0.0], np.cumsum(daily.sum(axis=0))])  # no cause by the day before
     visiting = np.diff(np.concatenate([[0.0], visited])) * before[:-1]
     outlive = visiting.sum() + (1 - visited[-1]) * before[-1]
-    early = _early_by(model)
-    planned = (1 - OVERDUE - EARLY) * np.cumsum(visiting) + EARLY * outlive * early
-    return pd.DataFrame({"day": np.arange(model.planned_days), **shares, "planned": planned})
+    early = EARLY * outlive * _early_by(model)
+    planned = (1 - OVERDUE - EARLY) * np.cumsum(visiting) + early
+    return pd.DataFrame(
+        {
+            "day": np.arange(model.planned_days), **shares, "planned": planned,
+            "planned_too_early": early,
+        }
+    )  # fmt: skip
+
+
+def still_working(model: Model, *, frailty_sd: float, lot_ratio: float = 1.0) -> np.ndarray:
+    """True share not yet lost after each day if sensors ended by losses alone, by quadrature.
+
+    What a Kaplan-Meier curve estimates that takes every other end for censoring; the other ends
+    come at constant hazards whatever the frailty, so that censoring tells nothing.
+    """
+    frailty = np.exp(frailty_sd * NODES - frailty_sd**2 / 2)
+    after = np.arange(1, model.planned_days + 1, dtype=float)
+    hazards = _cumulative_hazards(model, after)
+    total = np.outer(frailty, hazards[0] * lot_ratio + hazards[1]) + hazards[2:5].sum(axis=0)
+    return np.asarray(NODE_WEIGHTS @ np.exp(-total))
 
 
 def _early_by(model: Model) -> np.ndarray:
@@ -175,7 +190,10 @@ def _patient_row(scenario: Scenario, life: Life) -> dict[str, object]:
 
 
 def decisions(clinic: Clinic) -> pd.DataFrame:
-    """One row per contact at which a kind was chosen, with the true chance of the implanted one."""
+    """One row per contact at which a kind was chosen, with the true chance of the implanted one.
+
+    `from_*` is what each covariate adds to the log odds of that choice: who is confounded by what.
+    """
     return pd.DataFrame(
         [
             {
@@ -183,6 +201,12 @@ def decisions(clinic: Clinic) -> pd.DataFrame:
                 "on": day(d.on),
                 "kind_before": d.kind_before,
                 "latest_hba1c": d.latest_hba1c,
+                **{
+                    f"from_{name}": size
+                    for name, size in contributions(
+                        clinic.scenario, life.course.person, d.latest_hba1c
+                    ).items()
+                },
                 "chance_of_implanted": 1 / (1 + np.exp(-d.log_odds)),
                 "chosen": d.chosen,
             }
@@ -192,11 +216,51 @@ def decisions(clinic: Clinic) -> pd.DataFrame:
     )
 
 
-def starts(clinic: Clinic) -> pd.DataFrame:
-    """One row per decision that was followed by a start, of those still there 183 days later.
+def confounding(clinic: Clinic) -> pd.DataFrame:
+    """One row per covariate of the choice and kind worn before: what it moves, and by how much.
 
-    `change` is the true HbA1c 183 days after the start less the latest measured draw before it;
-    `own_effect` the patient's own effect of implanted against adhesive by then, in points.
+    `log_odds_per_unit` of choosing the implanted sensor; `hba1c_per_unit` what a unit moves later
+    HbA1c by without any sensor (the latest draw through its true level and its chance error);
+    means of those who chose each kind. An unmeasured trait moves both only where the scenario
+    says so.
+    """
+    s = clinic.scenario
+    moves = {
+        "latest HbA1c, points": ("latest", True, s.choice_hba1c, "carries the level and its error"),
+        "age, ten years": ("age", True, s.choice_age, "0"),
+        "type 1": ("type_1", True, s.choice_type_1, "-0.15 (type 2 is higher)"),
+        "trait": ("trait", False, s.unmeasured, "-0.25" if s.unmeasured else "0"),
+    }
+    rows = [
+        {
+            "kind_before": d.kind_before, "chosen": d.chosen, "latest": d.latest_hba1c,
+            "age": who.age_years / 10, "type_1": float(who.diabetes_type == "type 1"),
+            "trait": who.trait,
+        }
+        for life in clinic.lives
+        for who in [life.course.person]
+        for d in life.course.decisions
+    ]  # fmt: skip
+    found = []
+    for before, group in pd.DataFrame(rows).groupby("kind_before"):
+        means = group.groupby("chosen").mean(numeric_only=True)
+        for name, (column, measured, odds, outcome) in moves.items():
+            found.append(
+                {
+                    "kind_before": before, "covariate": name, "measured": measured,
+                    "log_odds_per_unit": odds, "hba1c_per_unit": outcome,
+                    **{f"mean_{kind}": means[column].get(kind) for kind in KINDS},
+                }
+            )  # fmt: skip
+    return pd.DataFrame(found)
+
+
+def starts(clinic: Clinic) -> pd.DataFrame:
+    """One row per decision that was followed by a start and day of `VISIT_DAYS` still there.
+
+    `change` is the true HbA1c `days` after the start less the latest measured draw before it;
+    `own_effect` the patient's own effect of implanted against adhesive by then, in points, and
+    `own_effect_any` that of any sensor against none.
     """
     rows = []
     for life in clinic.lives:
@@ -206,34 +270,42 @@ def starts(clinic: Clinic) -> pd.DataFrame:
             began = [on for on, kind in lived.kinds if kind == d.chosen and on >= d.on]
             stays = d.kind_before == "adhesive" and d.chosen == "adhesive"
             start = d.on if stays else began[0] if began else None
-            if start is None or start + 183 > lived.end:
+            if start is None:
                 continue
-            later = lived.hba1c(clinic.scenario, start + 183, glucose)
-            rows.append(
-                {
-                    "patient_id": lived.person.patient_id,
-                    "started_on": day(start),
-                    "kind_before": d.kind_before,
-                    "chosen": d.chosen,
-                    "chance_of_implanted": 1 / (1 + np.exp(-d.log_odds)),
-                    "latest_hba1c": d.latest_hba1c,
-                    "change": later - d.latest_hba1c,
-                    "own_effect": lived.person.effect_implanted * response(clinic.scenario, 183),
-                }
-            )
+            for days in VISIT_DAYS:
+                if start + days > lived.end:
+                    break
+                later = lived.hba1c(clinic.scenario, start + days, glucose)
+                reached = response(clinic.scenario, days)
+                rows.append(
+                    {
+                        "patient_id": lived.person.patient_id,
+                        "started_on": day(start),
+                        "kind_before": d.kind_before,
+                        "chosen": d.chosen,
+                        "chance_of_implanted": 1 / (1 + np.exp(-d.log_odds)),
+                        "latest_hba1c": d.latest_hba1c,
+                        "days": days,
+                        "change": later - d.latest_hba1c,
+                        "own_effect": lived.person.effect_implanted * reached,
+                        "own_effect_any": lived.person.effect_adhesive * reached,
+                    }
+                )
     return pd.DataFrame(rows)
 
 
 def effects(clinic: Clinic) -> pd.DataFrame:
-    """True effects at 183 days in this clinic's own starts, by what was worn before, in points.
+    """True effects in this clinic's own starts, by what was worn before and days since, in points.
 
-    `everybody`, `implanted` and `overlap` are means of the patients' own effects over all, those
-    who chose it, and with weights e (1 - e); `crude` is the difference of mean true changes as it
-    would be seen without adjustment, and `confounding` is `crude` less `implanted`: what the choice
-    of the high (and of those who are high by chance) adds.
+    Of implanted against adhesive: `everybody`, `implanted` and `overlap` are means of the patients'
+    own effects over all, those who chose it, and with weights e (1 - e); `crude` is the difference
+    of mean true changes as it would be seen without adjustment, and `confounding` is `crude` less
+    `implanted`: what the choice of the high (and of those who are high by chance) adds.
+    `any_sensor` is the mean effect of a sensor against none; `change_implanted` and
+    `change_adhesive` are mean true changes.
     """
     rows = []
-    for before, group in starts(clinic).groupby("kind_before"):
+    for (before, days), group in starts(clinic).groupby(["kind_before", "days"]):
         chose = group["chosen"] == "implanted"
         own, e = group["own_effect"], group["chance_of_implanted"]
         if not chose.any() or chose.all():
@@ -242,6 +314,7 @@ def effects(clinic: Clinic) -> pd.DataFrame:
         rows.append(
             {
                 "kind_before": before,
+                "days": days,
                 "n_implanted": int(chose.sum()),
                 "n_adhesive": int((~chose).sum()),
                 "everybody": own.mean(),
@@ -249,6 +322,9 @@ def effects(clinic: Clinic) -> pd.DataFrame:
                 "overlap": np.average(own, weights=e * (1 - e)),
                 "crude": crude,
                 "confounding": crude - own[chose].mean(),
+                "any_sensor": group["own_effect_any"].mean(),
+                "change_implanted": group.loc[chose, "change"].mean(),
+                "change_adhesive": group.loc[~chose, "change"].mean(),
             }
         )
     return pd.DataFrame(rows)
@@ -294,24 +370,3 @@ def months(clinic: Clinic) -> pd.DataFrame:
         monthly.insert(0, "patient_id", lived.person.patient_id)
         frames.append(monthly)
     return pd.concat(frames, ignore_index=True)
-
-
-# --- written ------------------------------------------------------------------------------------
-
-
-def write_truth(clinic: Clinic, folder: Path) -> None:
-    """Write every true value beside the exports, six digits."""
-    folder.mkdir(parents=True, exist_ok=True)
-    tables = {
-        "patients": patient_truth(clinic),
-        "sensors": clinic.sensors,
-        "decisions": decisions(clinic),
-        "starts": starts(clinic),
-        "effects": effects(clinic),
-        "months": months(clinic),
-        "incidence": sensor_truth(clinic.scenario),
-    }
-    for name, table in tables.items():
-        table.to_csv(folder / f"{name}.csv", index=False, float_format="%.6g", lineterminator="\n")
-    text = json.dumps(asdict(clinic.scenario), indent=1, default=str)
-    (folder / "scenario.json").write_text(text + "\n", encoding="utf-8")

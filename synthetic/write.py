@@ -12,7 +12,7 @@ from .described import plan_text, sources_text
 from .exports import write_exports
 from .known import known_numbers
 from .scenario import Scenario
-from .truth import write_truth
+from .told import write_truth
 
 KNOWN = "known_numbers.json"
 

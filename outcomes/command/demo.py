@@ -24,7 +24,7 @@ def add(verbs: Any) -> None:
     verb.set_defaults(run=run)
 
 
-def synthetic() -> ModuleType:
+def invented_clinics() -> ModuleType:
     """Return the invented clinic's package: part of the wheel, or beside it in a checkout.
 
     This is the only door to it; no other module imports it.
@@ -43,7 +43,7 @@ def run(given: argparse.Namespace) -> Ending:
         raise UsageError(f"--patients {given.patients}: give a number from 20 to 5000.")
     folder: Path = given.out
     seed = {} if given.seed is None else {"seed": given.seed}
-    clinic = synthetic().write_clinic(folder / "clinic", patients=given.patients, **seed)
+    clinic = invented_clinics().write_clinic(folder / "clinic", patients=given.patients, **seed)
     sources = read_sources(clinic / "sources.toml")
     intake(sources, folder / "study")
     quarter = Quarter.of(sources.clinic.exported_on).previous()
