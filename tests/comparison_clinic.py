@@ -14,10 +14,11 @@ from outcomes.plan import Comparison, Frame, Plan
 from outcomes.schema import DTYPES
 from outcomes.tables.declared import DECLARED
 from outcomes.tables.study import Study, write_study
-from synthetic.clinic import clinic
+from synthetic.clinic import Clinic, clinic
 from synthetic.scenario import Scenario
 
 START = date(2025, 1, 1)
+EXPORTED_ON = date(2026, 10, 6)
 TABLES = ("patients", "sensors", "procedures", "hba1c", "complications", "contacts", "states")
 
 
@@ -44,14 +45,18 @@ def declared(name: str, frame: pd.DataFrame) -> pd.DataFrame:
     return table
 
 
+def declared_tables(made: Clinic) -> dict[str, pd.DataFrame]:
+    """Return the tables of a clinic, without readings."""
+    return {name: declared(name, getattr(made, name)) for name in TABLES}
+
+
 @cache
 def study(patients: int, seed: int = 11, scenario: Scenario | None = None) -> Study:
     """Write the clinic once per process."""
-    made = clinic(patients, seed, scenario=scenario)
-    tables = {name: declared(name, getattr(made, name)) for name in TABLES}
+    tables = declared_tables(clinic(patients, seed, scenario=scenario))
     return write_study(
         Path(mkdtemp()) / "study", tables, clinic="Invented clinic", time_zone="Europe/Berlin",
-        exported_on=date(2026, 10, 6),
+        exported_on=EXPORTED_ON,
     )  # fmt: skip
 
 
