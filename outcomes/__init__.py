@@ -13,6 +13,8 @@ Open and describe
     `open_study`, `read_plan`, `build_cohorts`, `settings`
 The four questions
     `hba1c_change`, `time_in_range`, `sensor_survival`, `complications`
+Implanted against adhesive
+    `emulated_trial`, `compare`, `doubts`, `subgroups`, `switchers`
 About a report
     `answers`, `accounting`, `set_aside`, `plan_settings`, `provenance`, `changes`
 """
@@ -28,6 +30,11 @@ _HOME = {
     "time_in_range": "outcomes.measures.time_in_range",
     "sensor_survival": "outcomes.measures.sensor_survival",
     "complications": "outcomes.measures.complications",
+    "emulated_trial": "outcomes.comparison.protocol",
+    "compare": "outcomes.comparison.compare",
+    "doubts": "outcomes.comparison.doubt",
+    "subgroups": "outcomes.comparison.subgroups",
+    "switchers": "outcomes.comparison.switchers",
     "answers": "outcomes.report.sections",
     "accounting": "outcomes.report.sections",
     "set_aside": "outcomes.report.sections",
