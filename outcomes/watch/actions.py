@@ -1,0 +1,145 @@
+"""The committee's list of actions: a small file that the clinic edits, carried along."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+import pandas as pd
+
+from outcomes.errors import SettingsError
+from outcomes.plan.listed import Cell, read_listed
+from outcomes.results import Record, Result, Show
+from outcomes.watch.attention import attention
+from outcomes.watch.programme import Programme
+
+FILE: Final = "actions.csv"
+COLUMNS: Final[dict[str, Cell]] = {
+    "action": "text", "finding": "text", "quarter": "text", "owner": "text?", "due": "date?",
+    "closed": "date?",
+}  # fmt: skip
+
+
+def read_actions(path: Path) -> pd.DataFrame:
+    """Return the list of actions, strictly read; an absent file is an empty list.
+
+    Columns: `action` (unique), `finding`, `quarter` (in which it arose), `owner`, `due`,
+    `closed` (empty while it is open).
+
+    Raises
+    ------
+    SettingsError
+        A column or cell does not fit; the message names line and column.
+    """
+    if not path.exists():
+        return pd.DataFrame({name: pd.Series(dtype=object) for name in COLUMNS}).astype(
+            {"due": "datetime64[ns]", "closed": "datetime64[ns]"}
+        )
+    rows = read_listed(path, COLUMNS, key="action")
+    wrong = rows.loc[rows["closed"].isna() & rows["owner"].notna() & rows["due"].isna()]
+    if len(wrong):
+        raise SettingsError(
+            f"{path.name}, line {wrong['line'].iloc[0]}, due: an open action with an owner needs "
+            "a day by which it is due."
+        )
+    return rows.drop(columns="line")
+
+
+def action_list(programme: Programme, *, beside: str | Path, audience: str = "clinic") -> Result:
+    """Which actions are open, overdue or closed, and which findings have none yet?
+
+    The list is the file `actions.csv` beside the plan. The table of this result, which lies
+    beside the page as CSV, has the same columns and holds the new findings too: the clinic fills
+    in owner and due day and saves it as `actions.csv` for the next quarter.
+
+    Parameters
+    ----------
+    programme : Programme
+    beside : path
+        The plan, or any file or folder beside which the list lies.
+    audience : {"clinic", "committee"}
+
+    Returns
+    -------
+    Result
+        `.table`: `action`, `finding`, `quarter`, `owner`, `due`, `closed`, in the order of the
+        file, new ones last. An action whose finding fired again is not repeated while it is open.
+
+    Raises
+    ------
+    SettingsError
+        The list cannot be used as it stands.
+    """
+    place = Path(beside)
+    path = (place if place.is_dir() else place.parent) / FILE
+    old = read_actions(path)
+    new = _new(programme, old, audience)
+    table = pd.concat([old, new], ignore_index=True) if len(new) else old
+    table = table.astype({"due": "datetime64[ns]", "closed": "datetime64[ns]"})
+    state = _state(table, len(old), pd.Timestamp(programme.cohorts.cut_off))
+    count = pd.Series(state, dtype=object).value_counts()
+    parts = [f"{count.get(name, 0)} {name}" for name in ("open", "overdue", "closed", "new")]
+    return Result(
+        name="actions",
+        title="Actions",
+        table=table,
+        entries=[_record(name, int(count.get(name, 0)), len(table)) for name in _STATES],
+        finding=f"Of {len(table)} actions, {', '.join(parts[:-1])} and {parts[-1]} (no owner yet).",
+        caption=(
+            "The committee's list: finding, who takes it on, by when, and when it was closed. "
+            f"Overdue: open past its day at the cut-off {programme.cohorts.cut_off}."
+        ),
+        footnotes=[
+            "To carry the list on, fill in owner and due in the CSV of this table and save it as "
+            f"{FILE} beside the plan."
+        ],
+        show=_SHOW,
+        summary=_shown(table, state),
+    )
+
+
+_STATES = ("open", "overdue", "closed", "new")
+_SHOW = {name: Show(name.capitalize()) for name in COLUMNS}
+
+
+def _new(programme: Programme, old: pd.DataFrame, audience: str) -> pd.DataFrame:
+    rows = attention(programme, audience=audience).table
+    quarter = str(programme.cohorts.quarter)
+    known = set(old["action"]) | {
+        str(action).rsplit(" @ ", 1)[0] for action in old.loc[old["closed"].isna(), "action"]
+    }
+    fresh = [
+        {
+            "action": f"{row['key']} @ {quarter}", "finding": f"{row['subject']}: {row['rules']}",
+            "quarter": quarter, "owner": None, "due": pd.NaT, "closed": pd.NaT,
+        }
+        for row in rows.to_dict("records")
+        if row["key"] not in known and f"{row['key']} @ {quarter}" not in known
+    ]  # fmt: skip
+    return pd.DataFrame(fresh, columns=list(COLUMNS))
+
+
+def _state(table: pd.DataFrame, n_old: int, cut_off: pd.Timestamp) -> np.ndarray:
+    closed = table["closed"].notna() & (table["closed"] <= cut_off)
+    is_new = np.arange(len(table)) >= n_old
+    return np.select(
+        [closed, is_new | table["owner"].isna(), table["due"] < cut_off],
+        ["closed", "new", "overdue"],
+        default="open",
+    )
+
+
+def _shown(table: pd.DataFrame, state: np.ndarray) -> pd.DataFrame:
+    rows = table.assign(State=state).rename(columns=lambda name: str(name).capitalize())
+    shown = rows[["Finding", "Quarter", "Owner", "Due", "Closed", "State"]]
+    if len(shown):
+        return shown
+    return pd.DataFrame([dict.fromkeys(shown.columns, "–") | {"Finding": "No action is listed"}])
+
+
+def _record(state: str, count: int, total: int) -> Record:
+    return Record(
+        outcome="watch", quantity=f"actions {state}", population="quarter",
+        estimate=float(count), level=None, n_units=total, unit="actions", method="count",
+    )  # fmt: skip

@@ -1,0 +1,155 @@
+"""Which rules a series breaks in this quarter, and the numbers behind each."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import pandas as pd
+
+from outcomes.plan import Watch
+from outcomes.statistics.reference_tails import upper_tail
+from outcomes.statistics.run_rules import runs_about_median
+from outcomes.watch.series import OPEN, Series
+
+MONTH: Final = "month above its limit"
+QUARTER: Final = "quarter above its limit"
+RUN: Final = "run above the median"
+GAPS: Final = "gaps shorter than their limit"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Signal:
+    """One row of what needs attention.
+
+    Attributes
+    ----------
+    key : str
+        Stable from quarter to quarter.
+    subject : str
+    rules : tuple of str
+        All that fired; the numbers are those of the rule with the smallest probability.
+    observed, expected, size : float
+        Events, events expected under the reference, and exposure or units.
+    size_name : str
+    tail : float or None
+        Probability of so many or more under the reference; None for runs and inserters.
+    look_at : str
+    inserter_role : str or None
+        Set where the row is about one inserter.
+    months : int
+        Months that were looked at.
+    """
+
+    key: str
+    subject: str
+    rules: tuple[str, ...]
+    observed: float
+    expected: float
+    size: float
+    size_name: str
+    tail: float | None
+    look_at: str
+    inserter_role: str | None = None
+    months: int = 0
+
+
+def series_signals(one: Series, alpha: float, rules: Watch) -> tuple[Signal, ...]:
+    """Return the row of a series in this quarter, or nothing.
+
+    Parameters
+    ----------
+    one : Series
+    alpha : float
+        Probability of a false row that each look is given.
+    rules : Watch
+    """
+    if one.reference is None or one.quarter.empty:
+        return ()
+    hits = [*_limits(one, alpha), *_gaps(one, alpha, rules)]
+    fired = [rule for rule, *_ in hits]
+    quarter = one.quarter
+    whole = (float(quarter["events"].sum()), float(quarter["size"].sum()))
+    if run_in_quarter(one, rules):
+        fired.append(RUN)
+    if not fired:
+        return ()
+    best = min(hits, key=lambda hit: hit[3]) if hits else ("", *whole, None)
+    _, observed, size, tail = best
+    return (
+        Signal(
+            key=one.key, subject=one.title, rules=tuple(dict.fromkeys(fired)), observed=observed,
+            expected=one.reference.estimate * size, size=size, size_name=one.size_name, tail=tail,
+            look_at=one.look_at, months=len(quarter),
+        ),
+    )  # fmt: skip
+
+
+def _limits(one: Series, alpha: float) -> list[tuple[str, float, float, float]]:
+    assert one.reference is not None
+    quarter = one.quarter
+    looks = [] if one.rare else list(zip(quarter["events"], quarter["size"], strict=True))
+    named = [(MONTH, events, size) for events, size in looks]
+    named.append((QUARTER, float(quarter["events"].sum()), float(quarter["size"].sum())))
+    found = []
+    for rule, events, size in named:
+        tail = float(upper_tail(events, size, one.reference))
+        if tail <= alpha:
+            found.append((rule, float(events), float(size), tail))
+    return found
+
+
+def gap_tails(one: Series, together: int) -> pd.DataFrame:
+    """Return for every rare event after the reference how short the gaps up to it are.
+
+    Returns
+    -------
+    DataFrame, one row per event from the `together`-th on
+        `on`, `size` (exposure that the last `together` gaps took), `events`, `tail`: probability
+        of so many events or more in so little exposure. The first gap begins where the reference
+        ends.
+    """
+    assert one.days is not None
+    assert one.reference is not None
+    to = one.days["size_to"].to_numpy(float)
+    begins = np.r_[0.0, to][: max(len(to) - together + 1, 0)]
+    size = to[together - 1 :] - begins
+    rows = one.days.iloc[together - 1 :][["on"]].reset_index(drop=True)
+    return rows.assign(
+        size=size, events=float(together),
+        tail=upper_tail(np.full(len(size), float(together)), size, one.reference),
+    )  # fmt: skip
+
+
+def _gaps(one: Series, alpha: float, rules: Watch) -> list[tuple[str, float, float, float]]:
+    if not one.rare:
+        return []
+    first = one.quarter["month"].min()
+    rows = gap_tails(one, rules.gaps_together)
+    rows = rows.loc[(rows["on"] >= first) & (rows["tail"] <= alpha)]
+    return [(GAPS, row.events, row.size_taken, row.tail) for row in
+            rows.rename(columns={"size": "size_taken"}).itertuples()]  # fmt: skip
+
+
+def run_in_quarter(one: Series, rules: Watch) -> bool:
+    """Return whether a run above the median reaches its length within this quarter.
+
+    The median is that of all months so far, so that months in another order make a run no more
+    likely. Where events are so rare that the median month has none, runs say nothing.
+    """
+    points = one.points.loc[one.points["part"] != OPEN]
+    points = points.loc[points["size"] > 0].reset_index(drop=True)
+    if one.reference is None or one.rare or not applicable(one, rules):
+        return False
+    values = (points["events"] / points["size"]).to_numpy(float)
+    runs = runs_about_median(values, shift=rules.run_length)
+    new = points.index[points["this_quarter"]] + 1
+    return any(point in new and values[point - 1] > runs.median for point in runs.shift)
+
+
+def applicable(one: Series, rules: Watch) -> bool:
+    """Return whether a series has events enough for runs."""
+    assert one.reference is not None
+    monthly = one.reference.estimate * float(one.yearly_sizes.mean())
+    return not one.rare and monthly >= rules.runs_from_expected
