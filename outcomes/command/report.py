@@ -6,6 +6,7 @@ import argparse
 from pathlib import Path
 from typing import Any
 
+from outcomes.command import many
 from outcomes.command.endings import Ending, typed
 
 
@@ -27,10 +28,13 @@ def add(verbs: Any) -> None:
             kind.add_argument(
                 "--previous", metavar="DIR", type=Path, help="folder of the report before"
             )
+        many.add_options(kind)
 
 
 def run(given: argparse.Namespace) -> Ending:
     """Make the report and say where it is."""
+    if many.asked(given):
+        return many.run(given)
     from outcomes.plan import Quarter
     from outcomes.report.make import make_report
 

@@ -6,8 +6,9 @@ import multiprocessing
 import os
 import sys
 import time
+import tomllib
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from multiprocessing.connection import Connection, wait
 from multiprocessing.process import BaseProcess
 from pathlib import Path
@@ -15,9 +16,11 @@ from typing import Any, Final
 
 from tqdm import tqdm
 
-from outcomes.errors import OutcomesError, UsageError, WriteError
-from outcomes.plan import Quarter
+from outcomes.cohorts.build import build_cohorts, groups
+from outcomes.errors import OutcomesError, SettingsError, UsageError, WriteError, known_names
+from outcomes.plan import Quarter, read_plan
 from outcomes.report.make import KINDS, Report, group_folder, make_report
+from outcomes.tables.study import open_study
 
 REPORT_SECONDS: Final = 1800.0
 
@@ -32,6 +35,7 @@ class Task:
     out: Path
     kind: str = "quarterly"
     where: Mapping[str, str] = field(default_factory=dict)
+    options: Mapping[str, Any] = field(default_factory=dict)
 
     @property
     def folder(self) -> Path:
@@ -41,8 +45,9 @@ class Task:
     def run(self) -> Report:
         """Make the report."""
         return make_report(
-            self.study, self.plan, self.quarter, self.out, kind=self.kind, where=self.where
-        )
+            self.study, self.plan, self.quarter, self.out,
+            kind=self.kind, where=self.where, options=self.options,
+        )  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -67,6 +72,50 @@ class _Running:
     process: BaseProcess
     answers: Connection
     began: float
+
+
+def tasks_by(first: Task, name: str) -> list[Task]:
+    """Return one task for every group of `name` that has a patient; "cohort" gives one a kind.
+
+    Raises
+    ------
+    UsageError
+        The name is unknown; the message lists the known ones.
+    """
+    whole = build_cohorts(open_study(first.study), read_plan(first.plan), quarter=first.quarter)
+    sizes = groups(whole, name)
+    return [replace(first, where={**first.where, name: value}) for value, n in sizes.items() if n]
+
+
+def tasks_of(first: Task, path: Path) -> list[Task]:
+    """Return the tasks that a file lists: `[[report]]` tables with `quarter` and `where`.
+
+    Raises
+    ------
+    SettingsError
+        The file cannot be read, or holds an unknown key or a value of a wrong type.
+    """
+    try:
+        told = tomllib.loads(path.read_text(encoding="utf-8"))
+    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+        raise SettingsError(f"{path.name}: cannot be read ({type(error).__name__}).") from error
+    for key in set(told) - {"report"}:
+        raise SettingsError(f"{path.name}: {known_names('key', key, ['report'])}")
+    listed = told.get("report", [])
+    if not isinstance(listed, list) or not listed:
+        raise SettingsError(f"{path.name}: list at least one [[report]].")
+    return [_listed(first, path, number, one) for number, one in enumerate(listed, start=1)]
+
+
+def _listed(first: Task, path: Path, number: int, told: Mapping[str, Any]) -> Task:
+    place = f"{path.name}, report {number}"
+    for key in set(told) - {"quarter", "where"}:
+        raise SettingsError(f"{place}: {known_names('key', key, ['quarter', 'where'])}")
+    where = told.get("where", {})
+    if not isinstance(where, dict) or not all(type(value) is str for value in where.values()):
+        raise SettingsError(f'{place}: write where as texts, such as {{ site = "north" }}.')
+    quarter = Quarter.parse(told["quarter"]) if "quarter" in told else first.quarter
+    return replace(first, quarter=quarter, where={**first.where, **where})
 
 
 def cores() -> int:
