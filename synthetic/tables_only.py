@@ -74,6 +74,8 @@ class Setting:
     patient_sd: float = 0.55
     period_sd: float = 0.25
     with_baseline: float = 0.6
+    quitting: float = -4.2  # log odds of leaving after each period, at a share of 0.65
+    quitting_share: float = -2.0  # per 1 of the share in the period before
     # harm
     harm_rate: tuple[float, float] = (0.40, 0.15)
     harm_sd: float = 0.6  # of the log, between patients
@@ -383,7 +385,7 @@ def _shares(s: Setting, who: _People, rng: np.random.Generator) -> tuple[np.ndar
     missing, leaving = rng.random(share.shape) < 0.06, rng.random(share.shape)
     missing[:, 0] |= rng.random(n) >= s.with_baseline
     # Who was low in the period before leaves more often: missing at random, given it.
-    chance = expit(-4.2 - 2.0 * (share[:, :-1] - 0.65))
+    chance = expit(s.quitting + s.quitting_share * (share[:, :-1] - 0.65))
     gone = np.maximum.accumulate(leaving[:, 1:] < chance, axis=1)
     missing[:, 1:] |= gone
     return share, missing
