@@ -96,6 +96,8 @@ class Result:
         the interval as "between a and b"; empty where the finding says it plainly enough.
     private : bool
         Whether it names or shows single people (ids, inserters): for the clinic's own pages only.
+    audience : str
+        Whom it is shown to; a page is assembled from results for one audience only.
     caption : str
         What the table and the figure show, with unit and population.
     footnotes : sequence of str
@@ -123,6 +125,7 @@ class Result:
     caption: str
     plain: str = ""
     private: bool = False
+    audience: str = "clinic"
     footnotes: Sequence[str] = ()
     settings: Mapping[str, str] = field(default_factory=dict)
     show: Mapping[str, Show] = field(default_factory=dict)
@@ -167,6 +170,7 @@ class Result:
             "text/html": self._repr_html_(),
             RESULT_MIME: {
                 "name": self.name,
+                "audience": self.audience,
                 "title": self.title,
                 "finding": self.finding,
                 "records": self.records(),

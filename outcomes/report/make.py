@@ -109,6 +109,7 @@ def make_report(
         title=f"{wanted.title} {quarter}",
         subtitle=_subtitle(opened.clinic, where),
         footer=CAUTION,
+        audience=str(parameters.get("audience", "clinic")),
     )
     check_page(page.text)
     files = report_files(page)

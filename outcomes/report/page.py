@@ -61,7 +61,14 @@ class _Headings(mistune.HTMLRenderer):
         return f'<a href="{html.escape(url)}">{text}</a>' if url.startswith("#") else text
 
 
-def assemble(notebook: nbformat.NotebookNode, *, title: str, subtitle: str, footer: str) -> Page:
+def assemble(
+    notebook: nbformat.NotebookNode,
+    *,
+    title: str,
+    subtitle: str,
+    footer: str,
+    audience: str = "clinic",
+) -> Page:
     """Return the page made of the notebook's prose and results.
 
     Parameters
@@ -70,11 +77,14 @@ def assemble(notebook: nbformat.NotebookNode, *, title: str, subtitle: str, foot
         Executed, with outputs.
     title, subtitle, footer : str
         Plain text; escaped here.
+    audience : str
+        Whom the page is for; a result meant for another audience is refused.
 
     Raises
     ------
     ReportError
-        A cell displays something that is neither a result nor prose.
+        A cell displays something that is neither a result nor prose, or a result that is not
+        meant for the audience.
     """
     renderer = _Headings()
     prose = mistune.create_markdown(renderer=renderer, plugins=["table"])
@@ -91,6 +101,11 @@ def assemble(notebook: nbformat.NotebookNode, *, title: str, subtitle: str, foot
                 continue
             data = output.get("data", {})
             if RESULT_MIME in data:
+                if data[RESULT_MIME]["audience"] != audience:
+                    raise ReportError(
+                        f"cell {number} ({cell.get('id', '')}) shows a result meant for the "
+                        f"{data[RESULT_MIME]['audience']} on a page for the {audience}."
+                    )
                 results.append(data[RESULT_MIME])
                 parts.append(data["text/html"] + _csv_link(data[RESULT_MIME]))
             elif "text/markdown" in data:

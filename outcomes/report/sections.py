@@ -59,6 +59,7 @@ def answers(*results: Result) -> Answers:
         entries=(),
         finding="",
         caption="The questions of the quarter and their answers.",
+        audience=results[0].audience if results else "clinic",
     )
 
 
