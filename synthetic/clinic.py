@@ -112,7 +112,7 @@ class Clinic:
                     "inserter_id": p.inserter.inserter_id,
                     "inserter_role": p.inserter.role,
                     "supervised": p.supervised,
-                    "site": p.inserter.site,
+                    "site": p.site or None,
                 }
                 for life in self.lives
                 for p in life.procedures
@@ -154,6 +154,7 @@ class Clinic:
                     "related_to_device": c.to_device,
                     "related_to_procedure": c.to_procedure,
                     "outcome": c.outcome,
+                    "action": c.action or None,
                 }
                 for life in self.lives
                 for c in life.complications

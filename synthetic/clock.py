@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -40,6 +40,15 @@ REPEATED_HOURS = [
     for at, before, after in zip(INSTANTS[1:], OFFSETS[:-1], OFFSETS[1:], strict=True)
     if after < before
 ]
+
+
+# First and last instant (excluded) of every local day of 23 or 25 hours, by its date.
+CHANGE_DAYS = {
+    date.fromordinal(719_163 + int(at) // DAY).isoformat(): (
+        int(at) // DAY * DAY - int(before), (int(at) // DAY + 1) * DAY - int(after)
+    )
+    for at, before, after in zip(INSTANTS[1:], OFFSETS[:-1], OFFSETS[1:], strict=True)
+}  # fmt: skip
 
 
 def local_offset(utc: np.ndarray) -> np.ndarray:

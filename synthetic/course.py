@@ -222,10 +222,21 @@ class _Walk:
             self._place(placed)
             self._wear(placed, "implanted")
             self.kind = "implanted"
-        elif before == "none":
+            return
+        self._decline(day)
+        if before == "none":
             self.since = day + int(self.rng.integers(0, 8))
             self._wear(self.since, "adhesive")
             self.kind = "adhesive"
+
+    def _decline(self, day: int) -> None:
+        """Half of those who stay away from an implanted sensor call to say so; the others do not.
+
+        No random number is drawn, so that everything else stays as it was.
+        """
+        called = day + 3 + (31 * day + 17 * self.person.index) % 15
+        if (day + self.person.index) % 2 == 0 and called <= self.course.end:
+            self.course.contacts.append((called, "sensor declined"))
 
     def _stop_adhesive(self, day: int) -> None:
         """Take the adhesive sensors off on `day`; the sensors up to then are drawn now."""

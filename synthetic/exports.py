@@ -18,7 +18,7 @@ from pathlib import Path
 import numpy as np
 
 from .clinic import Clinic, Life, as_date, contacts_of
-from .clock import DAY, local_offset
+from .clock import CHANGE_DAYS, DAY, local_offset
 from .glucose import HIGH, LOW, Trace
 from .rows import Part, TextFile, clock_table, day_table, field_table, joined
 from .scenario import Scenario
@@ -59,6 +59,7 @@ KONTAKT = {
     "visit": "Besuch",
     "call": "Anruf",
     "offer of a sensor": "Angebot",
+    "sensor declined": "Absage",
     "left the clinic": "Abgang",
 }
 SEX = {"female": "w", "male": "m", "unknown": "?"}
@@ -100,6 +101,7 @@ class Written:
     beyond: Counter[str] = field(default_factory=Counter)  # kept readings beyond a limit
     repeated_beyond: Counter[str] = field(default_factory=Counter)  # the same in planted rows
     wearers: Counter[str] = field(default_factory=Counter)  # patients met so far, by layout
+    complete: Counter[tuple[str, str]] = field(default_factory=Counter)  # change day, kind
 
     def tell(self, path: str, planted: list[Planted]) -> None:
         """Note wrong rows of a readings file."""
@@ -108,6 +110,12 @@ class Written:
             for kind, rows in planted
             if rows
         ]
+
+    def tell_change_days(self, kind: str, times: np.ndarray, minutes: int) -> None:
+        """Count the patient where every reading of a day of 23 or 25 hours is there."""
+        for on, (first, last) in CHANGE_DAYS.items():
+            found = np.searchsorted(times, last) - np.searchsorted(times, first)
+            self.complete[on, kind] += int(found == (last - first) // (60 * minutes))
 
     def added(self, path: str, added: list[tuple[str, int, bytes]]) -> bytes:
         """Note rows added to the mixed file and return them."""
@@ -229,7 +237,7 @@ def _implant_log(clinic: Clinic) -> list[TextFile]:
             attempts.add(
                 p.procedure_id, p.patient_id, p.sensor_id, WHAT[p.what], when(p.on, ISO),
                 str(p.attempt), "yes" if p.completed else "no", p.inserter.inserter_id,
-                p.inserter.role, "yes" if p.supervised else "no", p.inserter.site,
+                p.inserter.role, "yes" if p.supervised else "no", p.site,
                 entered(clinic, p.on + 1, ISO),
             )  # fmt: skip
     return [sensors, attempts]
@@ -300,7 +308,7 @@ def _incidents(clinic: Clinic) -> TextFile:
         encoding="utf-8",
         header=(
             "numéro", "personne", "capteur", "acte", "début", "nature", "défaut seul", "gravité",
-            "sérieux", "lien dispositif", "lien acte", "issue", "saisi le",
+            "sérieux", "lien dispositif", "lien acte", "issue", "mesure prise", "saisi le",
         ),
     )  # fmt: skip
     for life in clinic.lives:
@@ -308,7 +316,7 @@ def _incidents(clinic: Clinic) -> TextFile:
             file.add(
                 c.complication_id, c.patient_id, c.sensor_id, c.procedure_id, when(c.onset, ISO),
                 NATURE[c.category], "oui" if c.deficiency_only else "non", SEVERITY[c.severity],
-                "oui" if c.serious else "non", c.to_device, c.to_procedure, c.outcome,
+                "oui" if c.serious else "non", c.to_device, c.to_procedure, c.outcome, c.action,
                 entered(clinic, c.onset + 3, ISO),
             )  # fmt: skip
     return file
@@ -329,6 +337,9 @@ class _Texts:
 
     def __init__(self, scenario: Scenario) -> None:
         self.first = 19_600
+        self.minutes = {
+            "implanted": scenario.implanted_minutes, "adhesive": scenario.adhesive_minutes
+        }  # fmt: skip
         last = scenario.last_day + 2
         self.clock = clock_table()
         self.iso = day_table(self.first, last, ISO)
@@ -398,6 +409,7 @@ def _cloud_rows(
     times, values, sensor = _of_kind(trace, "implanted")
     if len(times) == 0:
         return []
+    written.tell_change_days("implanted", times, texts.minutes["implanted"])
     who = life.course.person
     molar = who.site == "Brimmsiel"
     codes = molar_codes(values) if molar else mass_codes(values)
@@ -432,6 +444,7 @@ def _portal_file(texts: _Texts, life: Life, trace: Trace, folder: Path, written:
     times, values, sensor = _of_kind(trace, "adhesive")
     if len(times) == 0:
         return
+    written.tell_change_days("adhesive", times, texts.minutes["adhesive"])
     who = life.course.person
     local = times + local_offset(times)
     central = who.site == "Ostervahl"

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.signal import lfilter
 
-from .clock import DAY, local_offset, utc_of
+from .clock import CHANGE_DAYS, DAY, local_offset, utc_of
 from .course import Course
 from .scenario import Scenario, day_number, stream
 from .wear import Sensor
@@ -25,6 +25,7 @@ MEAL_SHARE = 0.35  # of the variance on the log scale
 MEAL_SIZE_SD = 0.35  # between days
 GAIN_SD, WHITE_SD = 0.06, 0.05  # of a sensor, between sensors and between readings
 CORRELATION_HOURS = 2.0
+ALWAYS_ON = 4  # every so many patients, nothing is off on the days on which the clock changes
 
 
 @dataclass(kw_only=True)
@@ -115,6 +116,8 @@ def trace(scenario: Scenario, seed: int, course: Course) -> Trace:
     start = (min(starts) // GRID) * GRID
     truth = true_glucose(scenario, course, start, last, rng)
     off = _off(course, starts[0], last, rng)
+    if course.person.index % ALWAYS_ON == 0:
+        off = _without_change_days(off)
     for place, sensor in enumerate(sensors):
         following = [
             s for s, other in zip(starts, sensors, strict=True)
@@ -160,6 +163,14 @@ def _off(course: Course, start: int, end: int, rng: np.random.Generator) -> np.n
     begin = np.concatenate([begin, start + long * DAY])
     length = np.concatenate([length, rng.integers(DAY, 4 * DAY, len(long))])
     return np.column_stack([begin, begin + length])
+
+
+def _without_change_days(off: np.ndarray) -> np.ndarray:
+    """Leave out the gaps that touch a day of 23 or 25 hours, so that some have it complete."""
+    touched = np.zeros(len(off), dtype=bool)
+    for first, last in CHANGE_DAYS.values():
+        touched |= (off[:, 0] < last) & (off[:, 1] > first)
+    return off[~touched]
 
 
 def _kept(times: np.ndarray, off: np.ndarray) -> np.ndarray:

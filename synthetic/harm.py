@@ -32,6 +32,11 @@ WEAR_HARM = {
     ("adhesive", "bleeding at insertion"): 0.05,
 }
 METABOLIC = {"severe hypoglycaemia": 0.045, "diabetic ketoacidosis": 0.020}  # per patient-year
+# What people write into a free field: a spreadsheet would take four of these for a formula.
+ACTIONS = (
+    "", "pansement changé", "=1+1", "+49 30 0000 rappelée", "", "-2 jours sans capteur", "NA",
+    "@SUM(A1)", "crème <cortisone> & repos",
+)  # fmt: skip
 CAUSE_HARM = {  # an end of a sensor that is a complication by itself
     "infection": "site infection",
     "skin reaction": "skin reaction",
@@ -55,6 +60,7 @@ class Complication:
     to_procedure: str
     outcome: str
     complication_id: str = ""
+    action: str = ""
 
 
 def complications(seed: int, course: Course, procedures: list[Procedure]) -> list[Complication]:
@@ -64,6 +70,7 @@ def complications(seed: int, course: Course, procedures: list[Procedure]) -> lis
     rows = sorted((row for row in rows if row.onset <= course.end), key=lambda row: row.onset)
     for number, row in enumerate(rows, start=1):
         row.complication_id = f"C{course.person.patient_id}-{number:02d}"
+        row.action = ACTIONS[(7 * course.person.index + number) % len(ACTIONS)]
     return rows
 
 

@@ -26,6 +26,10 @@ def known_numbers(clinic: Clinic, written: Written) -> dict[str, Any]:
         "planted": planted,
         "readings_beyond_a_limit": dict(sorted(written.beyond.items())),
         "words_beyond_in_repeats": {name: written.repeated_beyond[name] for name in written.beyond},
+        "patients_with_complete_change_days": {
+            on: {kind: written.complete[on, kind] for kind in KINDS}
+            for on in sorted({on for (on, _), n in written.complete.items() if n})
+        },
         "happened": happened(clinic),
     }
 
@@ -65,6 +69,9 @@ def happened(clinic: Clinic) -> dict[str, Any]:
     removals = attempts[attempts["what"] == "removal"]
     return {
         "patients": len(clinic.lives),
+        "patients_without_a_site": sum(not life.course.person.site_known for life in clinic.lives),
+        "offers": sum(len(life.course.decisions) for life in clinic.lives),
+        "offers_declined_by_call": int((clinic.contacts["what"] == "sensor declined").sum()),
         "people_with_both_kinds": int((kinds.map(len) == 2).sum()),
         "people_with_implanted": int(kinds.map(lambda worn: "implanted" in worn).sum()),
         "sensors_by_kind": _plain(sensors.groupby("kind").size()),

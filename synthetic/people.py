@@ -11,6 +11,7 @@ from .scenario import SITE_SHARES, SITES, Scenario, day_number, stream
 LOOKALIKE_IDS = {11: "007", 12: "07", 13: "7"}  # three people, not one
 ODD_INITIALS = {5: "NA", 6: "None", 7: "NaN"}  # texts, never missing
 SEX_NOT_RECORDED = 9
+SITE_NOT_RECORDED = 10  # of every 23
 ENTRIES = ("naive", "adhesive", "implanted", "unknown")
 ENTRY_SHARES = (0.52, 0.33, 0.06, 0.09)
 
@@ -42,6 +43,11 @@ class Person:
     frailty: float  # of sensors, mean 1
     harm: float  # of harm, mean 1
     adherence: float  # share of days on which the sensor is read as it should be
+
+    @property
+    def site_known(self) -> bool:
+        """Whether the clinic's systems hold the patient's site."""
+        return self.index % 23 != SITE_NOT_RECORDED
 
 
 def patient_id(index: int) -> str:

@@ -32,6 +32,7 @@ class Procedure:
     completed: bool
     inserter: Inserter
     supervised: bool
+    site: str  # as recorded, empty where it is not
 
 
 def failing(what: str, inserter: Inserter, on: int) -> float:
@@ -91,4 +92,5 @@ def _row(
         completed=completed,
         inserter=inserter,
         supervised=on - day_number(inserter.since) < 60,
+        site=inserter.site if course.person.site_known else "",
     )

@@ -22,7 +22,7 @@ def states(scenario: Scenario, seed: int, lived: Course) -> list[State]:
     """Return the facts of one patient in order."""
     rng = stream(seed, lived.person.index, "export")
     who = lived.person
-    rows = [State(what="site", value=who.site, first=who.joined)]
+    rows = [State(what="site", value=who.site, first=who.joined)] if who.site_known else []
     change = who.joined + int(rng.integers(100, 800))
     to_pump = who.delivery == "injections" and rng.random() < 0.10 and change < lived.end
     rows.append(

@@ -186,3 +186,35 @@ def test_other_seeds_agree_too(seed: int, tmp_path: Path) -> None:
     for table, told in known(folder)["tables"].items():
         found = account.loc[table, ["rows_kept", "rows_set_aside", "exact_repeats"]].tolist()
         assert found == [told["kept"], told["set_aside_in_all"], told["exact_repeats"]], table
+
+
+def test_complete_days_of_23_and_25_hours_stay_complete(read: Read) -> None:
+    found: Counter[tuple[str, str]] = Counter()
+    for patient in read.study.readings():
+        local = pd.Series(
+            patient.time * 1000 + patient.local_offset.astype(np.int64) * 60_000_000_000
+        )
+        on = pd.to_datetime(local).dt.strftime("%Y-%m-%d").to_numpy()
+        for date_, expected in {"2025-10-26": 100, "2026-03-29": 92}.items():
+            for place, kind in enumerate(("implanted", "adhesive")):
+                n = np.count_nonzero((on == date_) & (patient.kind == place))
+                found[date_, kind] += int(n == expected)
+    told = read.numbers["patients_with_complete_change_days"]
+    for (on_, kind), n in found.items():
+        # The file that is out of order loses the hour that comes twice.
+        assert told[on_][kind] - int(on_ == "2025-10-26") <= n <= told[on_][kind]
+    assert min(found["2026-03-29", "implanted"], found["2026-03-29", "adhesive"]) >= 1
+    assert found["2025-10-26", "adhesive"] >= 1
+
+
+def test_notes_that_look_like_formulas_or_missing_words_stay_text(read: Read) -> None:
+    notes = set(read.study.table("complications")["action"].dropna())
+    assert {"=1+1", "+49 30 0000 rappelée", "-2 jours sans capteur", "NA"} <= notes
+
+
+def test_a_site_that_nobody_recorded_stays_empty(read: Read) -> None:
+    states = read.study.table("states").query("what == 'site'")
+    without = set(read.study.table("patients")["patient_id"]) - set(states["patient_id"])
+    assert len(without) == read.numbers["happened"]["patients_without_a_site"] == 1
+    attempts = read.study.table("procedures")
+    assert attempts.loc[attempts["patient_id"].isin(without), "site"].isna().all()
