@@ -309,7 +309,7 @@ def inserter_page(programme: Programme, inserter_id: str) -> Result:
     """
     known = {one.inserter_id: one for one in programme.inserters}
     if inserter_id not in known:
-        raise UsageError(known_names("inserter", inserter_id, known))
+        raise UsageError(known_names("recorded inserter", inserter_id, known))
     one, rules = known[inserter_id], programme.rules
     cases = one.cases.drop(columns=["inserter_id", "procedure_id", "role", "known"])
     n = len(cases)
