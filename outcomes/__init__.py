@@ -15,8 +15,10 @@ The four questions
     `hba1c_change`, `time_in_range`, `sensor_survival`, `complications`
 Implanted against adhesive
     `emulated_trial`, `compare`, `doubts`, `subgroups`, `switchers`
+Exploring
+    `explore`, `look_at`, `looks`
 About a report
-    `answers`, `accounting`, `set_aside`, `plan_settings`, `provenance`, `changes`
+    `answers`, `accounting`, `set_aside`, `plan_settings`, `provenance`, `changes`, `audience`
 """
 
 from importlib import import_module
@@ -35,12 +37,16 @@ _HOME = {
     "doubts": "outcomes.comparison.doubt",
     "subgroups": "outcomes.comparison.subgroups",
     "switchers": "outcomes.comparison.switchers",
+    "explore": "outcomes.report.panel",
+    "look_at": "outcomes.report.exploring",
+    "looks": "outcomes.report.looks",
     "answers": "outcomes.report.sections",
     "accounting": "outcomes.report.sections",
     "set_aside": "outcomes.report.sections",
     "plan_settings": "outcomes.report.sections",
     "provenance": "outcomes.report.sections",
     "changes": "outcomes.report.changes",
+    "audience": "outcomes.report.disclosure",
 }
 _RENAMED = {"settings": ("outcomes.plan.analysis", "settings_table")}
 

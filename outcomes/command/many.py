@@ -44,7 +44,7 @@ def run(given: argparse.Namespace) -> Ending:
         raise UsageError(f"--jobs {given.jobs}: give a number of 1 or more.")
     first = Task(
         given.study, given.plan, Quarter.parse(given.quarter), given.out, given.report,
-        where=_conditions(given.where),
+        where=_conditions(given.where), audience=given.audience,
     )  # fmt: skip
     tasks = [first]
     if given.by:

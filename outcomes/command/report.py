@@ -24,34 +24,44 @@ def add(verbs: Any) -> None:
         kind.add_argument("--quarter", metavar="2026-Q3", required=True, help="which quarter")
         kind.add_argument("--out", metavar="DIR", type=Path, required=True, help="reports folder")
         kind.set_defaults(run=run)
-        if name == "quarterly":
-            kind.add_argument(
-                "--previous", metavar="DIR", type=Path, help="folder of the report before"
-            )
+        kind.add_argument(
+            "--audience", metavar="WHO", help="clinic, committee or external: who will read it"
+        )
+        kind.add_argument(
+            "--previous", metavar="DIR", type=Path, help="folder of the report before"
+        )
+        kind.add_argument("--pdf", action="store_true", help="print it to PDF as well")
         many.add_options(kind)
 
 
 def run(given: argparse.Namespace) -> Ending:
     """Make the report and say where it is."""
-    if many.asked(given):
-        return many.run(given)
     from outcomes.plan import Quarter
+    from outcomes.report.disclosure import audience
     from outcomes.report.make import make_report
+    from outcomes.report.pdf import print_pdf
 
     quarter = Quarter.parse(given.quarter)
-    previous = getattr(given, "previous", None)
-    options = {} if previous is None else {"previous": previous.resolve()}
+    if given.audience is not None:
+        audience(given.audience)  # refuse an unknown one before anything runs
+    if many.asked(given):
+        return many.run(given)
+    options = {} if given.previous is None else {"previous": given.previous.resolve()}
     report = make_report(
-        given.study, given.plan, quarter, given.out, kind=given.report, options=options
-    )
+        given.study, given.plan, quarter, given.out,
+        kind=given.report, audience=given.audience, options=options,
+    )  # fmt: skip
+    printed = [f"{print_pdf(report.page)}  (the same for paper)"] if given.pdf else []
     following = typed(
         "outcomes", "report", given.report, "--study", given.study, "--plan", given.plan,
         "--quarter", str(quarter.next()), "--out", given.out,
-        *(("--previous", report.page.parent) if given.report == "quarterly" else ()),
+        *(("--audience", given.audience) if given.audience else ()),
+        "--previous", report.page.parent,
     )  # fmt: skip
     return Ending(
         made=[
             f"{report.page}  (the report)",
+            *printed,
             f"{report.page.parent / 'tables'}  (every table, unrounded)",
             f"{report.page.parent / 'results.json'}  (every number as data)",
         ],

@@ -19,7 +19,7 @@ from tqdm import tqdm
 from outcomes.cohorts.build import build_cohorts, groups
 from outcomes.errors import OutcomesError, SettingsError, UsageError, WriteError, known_names
 from outcomes.plan import Quarter, read_plan
-from outcomes.report.make import KINDS, Report, group_folder, make_report
+from outcomes.report.make import KINDS, Report, make_report, report_folder
 from outcomes.tables.study import open_study
 
 REPORT_SECONDS: Final = 1800.0
@@ -36,17 +36,19 @@ class Task:
     kind: str = "quarterly"
     where: Mapping[str, str] = field(default_factory=dict)
     options: Mapping[str, Any] = field(default_factory=dict)
+    audience: str | None = None
 
     @property
     def folder(self) -> Path:
         """Where the report will lie."""
-        return self.out / str(self.quarter) / group_folder(self.where) / KINDS[self.kind].folder
+        seen_by = self.audience or KINDS[self.kind].audience
+        return report_folder(self.out, self.quarter, self.where, seen_by)
 
     def run(self) -> Report:
         """Make the report."""
         return make_report(
             self.study, self.plan, self.quarter, self.out,
-            kind=self.kind, where=self.where, options=self.options,
+            kind=self.kind, audience=self.audience, where=self.where, options=self.options,
         )  # fmt: skip
 
 

@@ -31,11 +31,11 @@ NO_OPTIONS: Final[Mapping[str, Any]] = MappingProxyType({})
 
 @dataclass(frozen=True)
 class Kind:
-    """One kind of report: its notebook, its title, and the folder within the quarter's."""
+    """One kind of report: its notebook, its title, the audience it is made for first."""
 
     notebook: str
     title: str
-    folder: str = ""
+    audience: str = "clinic"
 
 
 KINDS: Final[dict[str, Kind]] = {
@@ -60,6 +60,7 @@ def make_report(
     out: Path,
     *,
     kind: str = "quarterly",
+    audience: str | None = None,
     options: Mapping[str, Any] = NO_OPTIONS,
     where: Mapping[str, str] = NO_OPTIONS,
 ) -> Report:
@@ -73,10 +74,12 @@ def make_report(
         `plan.toml`.
     quarter : Quarter
     out : Path
-        Folder of reports; the quarter gets a folder of its own, so that no report replaces
-        another quarter's.
+        Folder of reports; the quarter gets a folder of its own, and within it each audience but
+        the clinic, so that no report replaces another quarter's or another audience's.
     kind : str
         One of `KINDS`.
+    audience : str or None
+        "clinic", "committee" or "external"; None for the kind's own.
     options : mapping
         Further parameters of the kind's notebook.
     where : mapping of name to value
@@ -90,6 +93,7 @@ def make_report(
         quarter stays as it was.
     """
     wanted = KINDS[kind]
+    seen_by = wanted.audience if audience is None else audience
     started, clock = datetime.now(UTC), time.perf_counter()
     opened = open_study(study)
     resolved = read_plan(plan)  # refuse a wrong plan before a kernel starts
@@ -98,6 +102,7 @@ def make_report(
         "version": opened.version,
         "plan": plan.resolve(),
         "quarter": str(quarter),
+        "audience": seen_by,
         **options,
     }
     if where:
@@ -109,7 +114,7 @@ def make_report(
         title=f"{wanted.title} {quarter}",
         subtitle=_subtitle(opened.clinic, where),
         footer=CAUTION,
-        audience=str(parameters.get("audience", "clinic")),
+        audience=seen_by,
     )
     check_page(page.text)
     files = report_files(page)
@@ -119,10 +124,15 @@ def make_report(
         {"started": started.isoformat(timespec="seconds"), "seconds": round(seconds, 2)}
     )
     files[f"{wanted.notebook}.html"] = page.text
-    folder = out / str(quarter) / group_folder(where) / wanted.folder
+    folder = report_folder(out, quarter, where, seen_by)
     publish(folder, files)
     findings = tuple(result["finding"] for result in page.results if result["records"])
     return Report(folder / f"{wanted.notebook}.html", findings, seconds)
+
+
+def report_folder(out: Path, quarter: Quarter, where: Mapping[str, str], audience: str) -> Path:
+    """Return where a report lies: by quarter, then group, then audience if not the clinic."""
+    return out / str(quarter) / group_folder(where) / ("" if audience == "clinic" else audience)
 
 
 def group_folder(where: Mapping[str, str]) -> str:

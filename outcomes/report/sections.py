@@ -197,6 +197,7 @@ def provenance(cohorts: CohortSet, *, audience: str = "clinic") -> Provenance:
         finding=f"Study version {made['study']} under plan {made['plan']}, data to "
         f"{made['cut_off']}.",
         caption="Versions and fingerprints. The same study and plan give the same page.",
+        audience=audience,
         show={"item": Show("Item"), "value": Show("Value")},
         made=made,
     )
