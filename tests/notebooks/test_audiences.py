@@ -33,7 +33,7 @@ def test_no_patient_and_no_small_count_is_in_any_file(outside, demo):
         if record[name] is not None
     ]
     assert not any(0 < count < 11 for count in counts)
-    text = "".join(p.read_text("utf-8") for p in outside.rglob("*") if p.suffix != ".pdf")
+    text = "".join(p.read_text("utf-8") for p in outside.rglob("*") if p.is_file())
     ids = oc.open_study(demo / "study").table("patients")["patient_id"]
     long_ids = [name for name in ids if len(name) > 4]
     assert len(long_ids) > 50
