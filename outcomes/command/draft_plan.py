@@ -22,23 +22,18 @@ def add(verbs: Any) -> None:
 
 def run(given: argparse.Namespace) -> Ending:
     """Write the draft; the start is the first day of the year of the study's first placement."""
-    from datetime import date
-
-    from outcomes.plan import Plan, Quarter, plan_text
-    from outcomes.plan.analysis import Frame
+    from outcomes.plan import Quarter, plan_text
     from outcomes.report.publish import publish
     from outcomes.tables.study import open_study
 
     if given.plan.exists():
         raise UsageError(f"{given.plan}: exists already. Name another file with --plan.")
     study = open_study(given.study)
-    first = study.table("sensors")["placed_on"].min()
-    start = date(first.year, 1, 1)
-    plan = Plan(plan=Frame(name=f"Outcome plan of {study.clinic}", start=start))
+    plan = drafted(study)
     publish(given.plan.resolve().parent, {given.plan.name: plan_text(plan)})
     quarter = Quarter.of(study.exported_on).previous()
     return Ending(
-        made=[f"{given.plan}  (every setting with its default; start {start})"],
+        made=[f"{given.plan}  (every setting with its default; start {plan.plan.start})"],
         findings=[
             "The start is a guess from the first placement: set the day your programme began.",
             "Set locked_on once the plan is agreed, before the quarter's data are seen.",
@@ -48,3 +43,14 @@ def run(given: argparse.Namespace) -> Ending:
             "--quarter", str(quarter), "--out", "report",
         ),
     )  # fmt: skip
+
+
+def drafted(study: Any) -> Any:
+    """Return a plan of defaults that starts with the year of the study's first placement."""
+    from datetime import date
+
+    from outcomes.plan import Plan
+    from outcomes.plan.analysis import Frame
+
+    first = study.table("sensors")["placed_on"].min()
+    return Plan(plan=Frame(name=f"Outcome plan of {study.clinic}", start=date(first.year, 1, 1)))
