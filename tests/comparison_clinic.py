@@ -64,6 +64,7 @@ def plan(**comparison: object) -> Plan:
     return Plan(plan=Frame(start=START), comparison=Comparison(**comparison))
 
 
+@cache
 def cohorts(
     patients: int = 240, *, seed: int = 11, scenario: Scenario | None = None, **comparison: object
 ) -> CohortSet:

@@ -94,6 +94,7 @@ def hba1c_comparison(cohorts: CohortSet, *, at_month: int, weights: Target) -> H
         table=table,
         entries=[_record(row) for row in rows],
         finding=finding,
+        plain=_plain_words(found, main, rules),
         caption=(
             "HbA1c: mean change from the draw before the decision, by arm as seen, and the "
             f"difference implanted minus adhesive for {weights} weights, with 95 % intervals; "
@@ -222,6 +223,27 @@ def _finding(found: Compared, main: Contrast, cohorts: CohortSet, where: Standin
         f"({number(mmol[0])} mmol/mol, {interval(mmol[1], mmol[2])}; {n}): an "
         f"{called(rules)}, {where.word}."
     ).replace("an effect", "an effect, if every reason was measured")
+
+
+def _plain_words(found: Compared, main: Contrast, rules: Comparison) -> str:
+    """Return the finding in everyday words, for a committee."""
+    words = ARM[found.trial]
+    n = (
+        f"{main.n['implanted']} people who {_verb(words['implanted'])} and "
+        f"{main.n['adhesive']} who {_verb(words['adhesive'])}"
+    )
+    if main.estimate is None or main.conf_low is None or main.conf_high is None:
+        return (
+            f"With {n}, the two kinds of sensor cannot be compared fairly yet "
+            f"({_reason(main.note)})."
+        )
+    way = "lower" if main.estimate < 0 else "higher"
+    cause = "" if rules.reasons_measured else " People chose their sensor, so it need not be why."
+    return (
+        f"Among {n}, made alike as far as records allow, HbA1c at month {found.month} was "
+        f"{number(abs(main.estimate), 1)} points {way} with implanted; the true difference is "
+        f"likely between {number(main.conf_low, 1)} and {number(main.conf_high, 1)}.{cause}"
+    )
 
 
 def _reason(note: str | None) -> str:

@@ -55,7 +55,7 @@ def subgroups(comparison: Hba1cComparison) -> Result:
             known = known_names("covariate", name, map(str, found.rows.columns))
             raise SettingsError(f"plan, comparison.subgroups: {known}")
         rows += _subgroup(found, name, rules)
-    table = pd.DataFrame(rows)[_COLUMNS]
+    table = pd.DataFrame(rows, columns=_COLUMNS)
     drawn = table.loc[(table["quantity"] == LEVEL) & table["estimate"].notna()].assign(
         label=lambda d: np.where(
             d["subgroup"] == EVERYBODY,

@@ -49,6 +49,8 @@ PARTS: Final[dict[str, tuple[str, ...]]] = {
     ),
 }
 OPEN: Final = ("provenance", "plan")  # results about the report itself hold no patient's data
+# One question asked in several ways invites a choice of answers: for researchers alone.
+FOR_RESEARCHERS: Final = ("comparison_doubts", "comparison_subgroups")
 PLAIN_GROUPS: Final[tuple[Mapping[str, str], ...]] = (
     {},
     {"stratum": "new"},
@@ -74,6 +76,9 @@ class Audience:
             return result
         if result.private:
             return _withheld(result, self.name, "shows single people and stays in the clinic")
+        if result.name in FOR_RESEARCHERS:
+            why = "asks one question in several ways and is for researchers"
+            return _withheld(result, self.name, why)
         if self.name == "committee":
             return replace(result, audience=self.name)
         return self._outside(result)

@@ -285,8 +285,8 @@ def lives(rng: np.random.Generator) -> dict[str, Answer]:
     return answers
 
 
-# Mean of the patients' own effects by day 183, overlap weights e (1 - e) of the true chances, by what
-# was worn before, with its error clustered by patient: `lives_truths_made(3000, 5)`, 40 seconds.
+# Mean of the patients' own effects by day 183, overlap weights e (1 - e) of the true chances, by
+# what was worn before, with its error clustered by patient: `lives_truths_made(3000, 5)`.
 LIVES_TRUTH = {"adhesive": (-0.1469, 0.0057), "none": (-0.1552, 0.0054)}
 
 
