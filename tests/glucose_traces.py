@@ -14,7 +14,8 @@ import pandas as pd
 
 from outcomes.glucose import kernel
 from outcomes.glucose.local_days import Midnights
-from outcomes.glucose.summary import NO_SPANS, metrics, patient_days, patient_windows
+from outcomes.glucose.passes import NO_SPANS, patient_days, patient_windows
+from outcomes.glucose.summary import metrics
 from outcomes.plan import TimeInRange
 from outcomes.tables.declared import GLUCOSE_UNITS, KINDS
 from outcomes.tables.reading_store import SCALE, StoredReadings

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, replace
-from typing import Any, Final, cast
+from collections.abc import Iterator
+from dataclasses import replace
+from typing import Any, Final
 
 import numpy as np
 import pandas as pd
@@ -21,9 +21,6 @@ from outcomes.plan import Comparison
 from outcomes.results import Record, Result, interval, number
 from outcomes.statistics.propensity import Target
 from outcomes.tables.declared import KINDS, STATE_PREGNANT
-from outcomes.tables.reading_store import SCALE, StoredReadings
-from outcomes.tables.study import Study
-from outcomes.units import glucose_mmol_l
 
 SHARE: Final = "share_70_180"  # % of time
 GAP: Final = "gmi_less_hba1c"  # points
@@ -34,36 +31,6 @@ GAP_NAME: Final = "GMI less HbA1c"
 PERCENT: Final = "percentage points of time"
 
 Row = dict[str, Any]
-
-
-@dataclass(frozen=True, kw_only=True, eq=False, repr=False)
-class ShiftedStudy:
-    """A study whose every sensor reads `mg_dl` more than it did; its other tables are its own.
-
-    A word beyond a limit stands for that limit and moves with it.
-    """
-
-    study: Study
-    mg_dl: float
-
-    @property
-    def time_zone(self) -> str:
-        """Time zone of the study."""
-        return self.study.time_zone
-
-    def table(self, name: str) -> pd.DataFrame:
-        """Return a table of the study."""
-        return self.study.table(name)
-
-    def stored_readings(self, patient_ids: Iterable[str]) -> Iterator[StoredReadings]:
-        """Yield the readings of each patient with the constant added, in the reading's unit."""
-        by_unit = np.array([self.mg_dl, glucose_mmol_l(self.mg_dl, "mg/dL")])  # as GLUCOSE_UNITS
-        for patient in self.study.stored_readings(list(patient_ids)):
-            value = patient.exact
-            if len(patient.value):
-                value = patient.value / SCALE[patient.unit_of][patient.stream]
-            moved = value + by_unit[patient.unit_of][patient.stream]
-            yield replace(patient, value=patient.value[:0], exact=np.maximum(moved, 0.1))
 
 
 def range_comparison(cohorts: CohortSet, *, at_month: int, weights: Target) -> Result:
@@ -159,14 +126,10 @@ def _shares(rows: pd.DataFrame, cohorts: CohortSet, month: int) -> dict[str, pd.
     shares: dict[str, pd.Series] = {}
     sizes = cohorts.plan.comparison.shifts_mg_dl
     for shift in (0, *(s for size in sizes for s in (size, -size))):
-        study = (
-            cohorts.study
-            if shift == 0
-            else cast(Study, ShiftedStudy(study=cohorts.study, mg_dl=shift))
-        )
         got = summarise(
-            study, windows, settings=settings, cut_off=cohorts.cut_off, remembering=shift == 0
-        )
+            cohorts.study, windows, settings=settings, cut_off=cohorts.cut_off, shift_mg_dl=shift,
+            remembering=True,
+        )  # fmt: skip
         share = (100 * got["share_from_70_to_180"]).where(got["counts"] & usable)
         shares[column_of(shift)] = pd.Series(share.to_numpy(), index=rows.index)
     return shares

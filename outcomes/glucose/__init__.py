@@ -4,7 +4,18 @@ A window is a run of whole local days of one patient. The pass reads each patien
 sums them by local day, and makes every window from its days, whatever the number of windows.
 """
 
-from outcomes.glucose.summary import summarise
-from outcomes.glucose.windows import days, months, periods, quarter
+from outcomes.glucose.summary import summarise, summary
+from outcomes.glucose.windows import days, months, periods, quarter, sensors, together
+from outcomes.glucose.workers import Workers
 
-__all__ = ["days", "months", "periods", "quarter", "summarise"]
+__all__ = [
+    "Workers",
+    "days",
+    "months",
+    "periods",
+    "quarter",
+    "sensors",
+    "summarise",
+    "summary",
+    "together",
+]

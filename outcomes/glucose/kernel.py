@@ -25,7 +25,7 @@ import numpy as np
 import numpy.typing as npt
 
 from outcomes.glucose.compiled import compiled
-from outcomes.glucose.ranges import BANDS, CENTRE_MG_DL
+from outcomes.glucose.ranges import BANDS, CENTRE_MG_DL, SHAPE_BINS, SHAPE_STEP_MG_DL
 
 Ints = npt.NDArray[np.int64]
 Whole = npt.NDArray[Any]  # of any width
@@ -35,6 +35,9 @@ MINUTE: Final = 60_000_000  # microseconds
 DAY: Final = 1440 * MINUTE
 NIGHT_ENDS: Final = 360 * MINUTE  # night is 00-06, day 06-24
 SLACK: Final = MINUTE // 2
+HOURS: Final = 24
+HOUR: Final = 60 * MINUTE
+SHAPE_COLUMNS: Final = len(BANDS) + SHAPE_BINS  # owned time of an hour by band, then by step
 
 # Columns of the sums by day. Times are in microseconds; day and night have one column a band.
 READINGS: Final = 0
@@ -174,6 +177,10 @@ def day_sums(
     factor: Floats,
     gap_minutes: int,
     begin_minutes: int,
+    shape_from: int,
+    shape_to: int,
+    shape: Floats,
+    entered: npt.NDArray[np.bool_],
 ) -> tuple[int, Floats, Ints]:
     """Sum one patient's readings by local day, and list the episodes.
 
@@ -189,6 +196,13 @@ def day_sums(
         `ranges.value_table()`, the six limits and mg/dL per unit, by unit.
     gap_minutes, begin_minutes : int
         Of the rules for episodes.
+    shape_from, shape_to : int
+        Local days, both included, whose readings are added to `shape`; none where the first is
+        later than the last.
+    shape : array of shape (HOURS, SHAPE_COLUMNS), written to
+        Owned time by local hour of the day, first by band, then by step of glucose.
+    entered : bool array, one entry a reading or none at all, written to
+        Which readings are of the one stream.
 
     Returns
     -------
@@ -218,7 +232,7 @@ def day_sums(
     # Sums of the day at hand; written to its row when another day begins.
     readings, nominal = 0, 0
     mg_dl, mg_dl_squared, low_risk, high_risk = 0.0, 0.0, 0.0, 0.0
-    stored = len(exact) == 0
+    stored, telling = len(exact) == 0, len(entered) > 0
     waits = -1  # the reading whose owned time waits for the next one
     for i in range(n + 1):
         if i < n:
@@ -275,6 +289,13 @@ def day_sums(
             beyond = capped[k]
             if beyond != 0:
                 sums[row, CAPPED_BELOW if beyond < 0 else CAPPED_ABOVE] += 1
+            if telling:
+                entered[k] = True
+            if shape_from <= day <= shape_to:
+                hour = (local - day_starts) // HOUR
+                step = min(SHAPE_BINS - 1, int((off_centre + CENTRE_MG_DL) / SHAPE_STEP_MG_DL))
+                shape[hour, band] += own
+                shape[hour, _BANDS_IN_ALL + step] += own
             at_night = local - day_starts < NIGHT_ENDS
             sums[row, (NIGHT_BANDS if at_night else DAY_BANDS) + band] += own
             while span < n_spans and not_tested[span, 1] <= start:
@@ -330,7 +351,9 @@ def counting_days(
 COUNTING_DAYS: Final = COLUMNS
 ELAPSED: Final = COLUMNS + 1
 EPISODES: Final = COLUMNS + 2  # of each level in turn: number, owned time, median, prolonged
-WINDOW_COLUMNS: Final = EPISODES + 4 * len(LEVELS)
+VARIABILITY: Final = EPISODES + 4 * len(LEVELS)  # see `variability`; NaN where not asked for
+ON: Final = VARIABILITY + 2  # owned time within a window's span; NaN where it has none
+WINDOW_COLUMNS: Final = ON + 1
 
 
 @compiled
@@ -351,6 +374,7 @@ def window_sums(
     The median length of no episodes is NaN.
     """
     out = np.zeros((len(first_on), WINDOW_COLUMNS))
+    out[:, VARIABILITY:] = np.nan
     prolonged = prolonged_minutes * MINUTE - SLACK
     by_level = [episodes[episodes[:, 0] == level] for level in range(4)]
     for w in range(len(first_on)):

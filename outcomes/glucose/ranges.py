@@ -45,6 +45,10 @@ SHARES: Final[dict[str, tuple[int, int]]] = {
     "above_140": (4, 6),
 }
 
+# Steps of glucose from which percentiles by time of day are read; the last is open above.
+SHAPE_STEP_MG_DL: Final = 5.0
+SHAPE_BINS: Final = 81
+
 CENTRE_MG_DL: Final = 150.0  # squares are summed about this, so that they keep their digits
 LARGEST_STORED: Final = 10_000  # the declared readings end at 1000 in either unit
 

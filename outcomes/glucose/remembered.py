@@ -18,47 +18,55 @@ from datetime import date
 from functools import cache
 from pathlib import Path
 from typing import Final
+from zipfile import BadZipFile
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
 from outcomes import units
+from outcomes.glucose.passes import Sums, no_sums, shaped_windows, spans_of
 from outcomes.plan import TimeInRange
 from outcomes.tables import reading_store
 from outcomes.tables.study import Study
-
-Floats = npt.NDArray[np.float64]
 
 KEPT: Final = 40  # files; the oldest go first
 _KEY_COLUMNS: Final = ("patient_id", "kind", "first_on", "last_on")
 
 
 def place_of(
-    study: Study, windows: pd.DataFrame, settings: TimeInRange, cut_off: date | None
+    study: Study,
+    windows: pd.DataFrame,
+    settings: TimeInRange,
+    cut_off: date | None,
+    shift_mg_dl: float,
 ) -> Path:
     """Return the file in which the sums of these windows would be remembered."""
     key = hashlib.sha256()
-    told = [study.version, study.time_zone, str(cut_off), _code(), asdict(settings)]
+    told = [study.version, study.time_zone, str(cut_off), shift_mg_dl, _code(), asdict(settings)]
     key.update(json.dumps(told, default=str).encode())
     for column in _KEY_COLUMNS:
         key.update(pd.util.hash_pandas_object(windows[column], index=False).to_numpy().tobytes())
+    key.update(shaped_windows(windows).tobytes() + spans_of(windows).tobytes())
     folder = study.folder.resolve()
-    return folder.parent / f".{folder.name}-remembered" / f"windows-{key.hexdigest()[:32]}.npy"
+    return folder.parent / f".{folder.name}-remembered" / f"windows-{key.hexdigest()[:32]}.npz"
 
 
-def remembered(place: Path, shape: tuple[int, int]) -> Floats | None:
+def remembered(place: Path, windows: int, shapes: int) -> Sums | None:
     """Return the sums that were kept there, or None."""
+    wanted = no_sums(windows, shapes)
     try:
         if not _own(place.parent):
             return None
-        sums = np.load(place, allow_pickle=False)
-    except (OSError, ValueError, EOFError):
+        with np.load(place, allow_pickle=False) as file:
+            kept = Sums(windows=file["windows"], shapes=file["shapes"], gaps=file["gaps"])
+    except (OSError, ValueError, EOFError, KeyError, BadZipFile):
         return None
-    return sums if sums.shape == shape and sums.dtype == np.float64 else None
+    fits = kept.windows.shape == wanted.windows.shape and kept.shapes.shape == wanted.shapes.shape
+    types = [str(array.dtype) for array in (kept.windows, kept.shapes, kept.gaps)]
+    return kept if fits and types == ["float64", "float64", "int64"] else None
 
 
-def remember(place: Path, sums: Floats) -> None:
+def remember(place: Path, sums: Sums) -> None:
     """Keep the sums, readable by the owner alone; where nothing can be written, keep nothing."""
     unfinished = place.with_suffix(f".{secrets.token_hex(8)}")
     with suppress(OSError):
@@ -67,7 +75,7 @@ def remember(place: Path, sums: Floats) -> None:
             return
         try:
             with unfinished.open("xb") as file:
-                np.save(file, sums, allow_pickle=False)
+                np.savez(file, windows=sums.windows, shapes=sums.shapes, gaps=sums.gaps)
             unfinished.replace(place)
         finally:
             unfinished.unlink(missing_ok=True)

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any, Final
@@ -12,45 +10,39 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from outcomes.errors import TableError
 from outcomes.glucose import kernel
 from outcomes.glucose.local_days import Midnights, day_numbers
-from outcomes.glucose.ranges import (
-    BANDS,
-    CENTRE_MG_DL,
-    LARGEST_STORED,
-    SHARES,
-    glycemia_risk_index,
-    value_table,
-)
+from outcomes.glucose.passes import Sums, file_sums, jobs_of, no_sums, shaped_windows, spans_of
+from outcomes.glucose.ranges import BANDS, CENTRE_MG_DL, SHARES, glycemia_risk_index
 from outcomes.glucose.remembered import place_of, remember, remembered
 from outcomes.glucose.windows import WINDOWS
+from outcomes.glucose.workers import Workers
 from outcomes.plan import TimeInRange
-from outcomes.tables.declared import GLUCOSE_UNITS, KINDS
-from outcomes.tables.reading_store import SCALE, StoredReadings
 from outcomes.tables.study import Study
-from outcomes.units import (
-    HIGH,
-    LOW,
-    PREGNANCY_LOW,
-    TIGHT_HIGH,
-    VERY_HIGH,
-    VERY_LOW,
-    glucose_management_indicator,
-    glucose_mg_dl,
-)
+from outcomes.units import glucose_management_indicator
 
 Ints = npt.NDArray[np.int64]
 Floats = npt.NDArray[np.float64]
 Column = npt.NDArray[Any]
 
-LIMITS: Final = np.array(
-    [
-        [x.in_unit(u) for x in (VERY_LOW, PREGNANCY_LOW, LOW, TIGHT_HIGH, HIGH, VERY_HIGH)]
-        for u in GLUCOSE_UNITS
-    ]
-)
-FACTOR: Final = np.array([float(glucose_mg_dl(1.0, unit)) for unit in GLUCOSE_UNITS])
-NO_SPANS: Final = np.zeros((0, 2), dtype=np.int64)
+ONE_THREAD: Final = Workers()
+
+
+@dataclass(frozen=True, kw_only=True, eq=False, repr=False)
+class Summary:
+    """What one pass over the readings gives.
+
+    `table` is what `summarise` returns; `shapes` an array of shape (shaped windows, 24,
+    `kernel.SHAPE_COLUMNS`): microseconds owned in each local hour of the day, by band and then by
+    step of glucose, in the order of the windows whose flag `shaped` is set. `gaps` has one row a
+    gap in the span of a window (`span_from` to `span_to`): `window_id`, `start` (UTC), `hours`,
+    `to_the_end`.
+    """
+
+    table: pd.DataFrame
+    shapes: Floats
+    gaps: pd.DataFrame
 
 
 def summarise(
@@ -59,8 +51,9 @@ def summarise(
     *,
     settings: TimeInRange,
     cut_off: date | None = None,
-    threads: int = 1,
+    workers: Workers = ONE_THREAD,
     remembering: bool = False,
+    shift_mg_dl: float = 0.0,
 ) -> pd.DataFrame:
     """Return every metric of the readings of each window.
 
@@ -75,11 +68,14 @@ def summarise(
     cut_off : date, optional
         Last local day whose readings are taken; by default all are. Without it an episode that
         starts on the last day of a window may last into later data.
-    threads : int, default 1
-        The patients are shared out in turn; the numbers are the same for any number of threads.
+    workers : Workers, optional
+        Threads, processes or a cluster; the numbers are the same for all.
     remembering : bool, default False
         Keep the sums beside the study, and take them from there when nothing they depend on has
         changed. The numbers are the same.
+    shift_mg_dl : float, default 0
+        What to add to every reading, in its own unit: what would be seen if every sensor had read
+        so much more. For questions about the instrument only.
 
     Returns
     -------
@@ -92,6 +88,7 @@ def summarise(
         fractions, of all time (`share_`), of 06-24 (`day_share_`) and of 00-06 (`night_share_`);
         and for each level of `kernel.LEVELS` `_episodes`, `_minutes` (owned), `_median_minutes`,
         `_prolonged`, and `_per_week` and `_prolonged_per_week` (of owned time).
+        Last, `modd_mg_dl` and `mage_mg_dl` (`variability`), where the plan asks for them.
         What does not exist is NaN: shares without readings, an SD of one reading.
 
     Raises
@@ -105,18 +102,63 @@ def summarise(
     reading enters as its limit. Readings that another sensor's owned minutes cover are counted in
     `overlap_left_out` and nowhere else.
     """
+    return summary(
+        study, windows, settings=settings, cut_off=cut_off, workers=workers,
+        remembering=remembering, shift_mg_dl=shift_mg_dl,
+    ).table  # fmt: skip
+
+
+def summary(
+    study: Study,
+    windows: pd.DataFrame,
+    *,
+    settings: TimeInRange,
+    cut_off: date | None = None,
+    workers: Workers = ONE_THREAD,
+    remembering: bool = False,
+    shift_mg_dl: float = 0.0,
+) -> Summary:
+    """Return what `summarise` returns, with hours of the day and gaps of the windows that ask.
+
+    A window flagged `shaped` gets its hours of the day; one with `span_from` and `span_to`
+    (instants) gets its gaps and the column `on_share`, the share of the span that readings own.
+
+    Raises
+    ------
+    TableError
+        As `summarise`; or a patient has two shaped windows of one kind of sensor.
+    """
     WINDOWS.check(windows)
-    if not len(windows):
-        raw = np.zeros((0, kernel.WINDOW_COLUMNS))
-    elif remembering:
-        place = place_of(study, windows, settings, cut_off)
-        kept = remembered(place, (len(windows), kernel.WINDOW_COLUMNS))
-        raw = _sums(study, windows, settings, cut_off, threads) if kept is None else kept
-        if kept is None:
-            remember(place, raw)
-    else:
-        raw = _sums(study, windows, settings, cut_off, threads)
-    return _table(windows.reset_index(drop=True), metrics(raw))
+    shaped = shaped_windows(windows)
+    if windows.loc[shaped].duplicated(["patient_id", "kind"]).any():
+        raise TableError("windows: a patient has two shaped windows of one kind; flag one of them.")
+    shapes = (windows.shape[0], int(shaped.sum()))
+    place = None
+    if remembering and len(windows):
+        place = place_of(study, windows, settings, cut_off, shift_mg_dl)
+    sums = remembered(place, *shapes) if place else None
+    if sums is None:
+        sums = _sums(study, windows, settings, cut_off, workers, shift_mg_dl)
+        if place:
+            remember(place, sums)
+    columns = metrics(sums.windows)
+    if not settings.variability:
+        del columns["modd_mg_dl"], columns["mage_mg_dl"]
+    windows = windows.reset_index(drop=True)
+    spans = spans_of(windows)
+    if (spans >= 0).any():
+        columns["on_share"] = sums.windows[:, kernel.ON] / np.where(
+            spans[:, 0] >= 0, spans[:, 1] - spans[:, 0], np.nan
+        )
+    found = pd.DataFrame(
+        {
+            "window_id": windows["window_id"].to_numpy()[sums.gaps[:, 0]],
+            "start": sums.gaps[:, 1].astype("datetime64[us]").astype("datetime64[ns]"),
+            "hours": sums.gaps[:, 2] / kernel.HOUR,
+            "to_the_end": sums.gaps[:, 3] == 1,
+        }
+    )
+    return Summary(table=_table(windows, columns), shapes=sums.shapes, gaps=found)
 
 
 def _sums(
@@ -124,170 +166,33 @@ def _sums(
     windows: pd.DataFrame,
     settings: TimeInRange,
     cut_off: date | None,
-    threads: int,
-) -> Floats:
-    """Make the sums of every window, `kernel.WINDOW_COLUMNS` columns, in the order given."""
-    raw = np.zeros((len(windows), kernel.WINDOW_COLUMNS))
-    passes = _Passes.prepare(study, windows, settings, cut_off)
-    patients = sorted(passes.rows_of)
-    parts = [patients[i::threads] for i in range(max(1, threads))]
-    if len(parts) == 1:
-        passes.run(study.stored_readings(patients), raw)
-    else:
-        with ThreadPoolExecutor(len(parts)) as pool:
-            jobs = [
-                pool.submit(lambda mine: passes.run(study.stored_readings(mine), raw), part)
-                for part in parts
-            ]
-            for job in jobs:
-                job.result()
-    raw[:, kernel.ELAPSED] = passes.elapsed
-    return raw
+    workers: Workers,
+    shift_mg_dl: float,
+) -> Sums:
+    """Make the sums of every window in the order given."""
+    shaped = shaped_windows(windows)
+    sums = no_sums(len(windows), int(shaped.sum()))
+    if not len(windows):
+        return sums
+    shape_at = np.cumsum(shaped) - 1
+    jobs = jobs_of(
+        study, windows, settings=settings, cut_off=cut_off, parts=workers.parts,
+        shift_mg_dl=shift_mg_dl,
+    )  # fmt: skip
+    every_gap = [sums.gaps]
+    for job, got in zip(jobs, workers.each(file_sums, jobs), strict=True):
+        sums.windows[job.rows] = got.windows
+        sums.shapes[shape_at[job.rows[job.shaped]]] = got.shapes
+        every_gap.append(got.gaps)
+    sums.windows[:, kernel.ELAPSED] = _elapsed(windows, study.time_zone)
+    found = np.concatenate(every_gap)
+    return replace(sums, gaps=found[np.lexsort((found[:, 1], found[:, 0]))])
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class _Passes:
-    """What every patient's pass needs, made once."""
-
-    settings: TimeInRange
-    midnights: Midnights
-    until: int | None  # the instant at which data cease to count
-    rows_of: dict[str, npt.NDArray[np.intp]]  # a patient's windows, as rows
-    kind: Ints
-    first_day: Ints
-    last_day: Ints
-    not_tested: dict[str, Ints]
-
-    @classmethod
-    def prepare(
-        cls, study: Study, windows: pd.DataFrame, settings: TimeInRange, cut_off: date | None
-    ) -> _Passes:
-        first_day, last_day = day_numbers(windows["first_on"]), day_numbers(windows["last_on"])
-        midnights = Midnights.between(int(first_day.min()), int(last_day.max()), study.time_zone)
-        groups = windows.reset_index(drop=True).groupby("patient_id").indices
-        return cls(
-            settings=settings,
-            midnights=midnights,
-            until=None if cut_off is None else _end_of(cut_off, study.time_zone),
-            rows_of={str(patient): rows for patient, rows in groups.items()},
-            kind=np.array([KINDS.index(kind) for kind in windows["kind"]], dtype=np.int64),
-            first_day=first_day,
-            last_day=last_day,
-            not_tested=first_hours(
-                study.table("sensors"), zone=study.time_zone, hours=settings.first_hours
-            ),
-        )
-
-    @property
-    def elapsed(self) -> Ints:
-        return self.midnights.at(self.last_day + 1) - self.midnights.at(self.first_day)
-
-    def run(self, readings: Iterable[StoredReadings], raw: Floats) -> None:
-        """Fill the rows of `raw` that belong to these patients."""
-        for patient in readings:
-            rows = self.rows_of[patient.patient_id]
-            if self.until is not None and len(patient) and patient.time[-1] >= self.until:
-                patient = _up_to(patient, self.until)
-            spans = self.not_tested.get(patient.patient_id, NO_SPANS)
-            for kind in np.unique(self.kind[rows]):
-                mine = rows[self.kind[rows] == kind]
-                raw[mine] = patient_windows(
-                    patient,
-                    kind=int(kind),
-                    first_day=self.first_day[mine],
-                    last_day=self.last_day[mine],
-                    midnights=self.midnights,
-                    not_tested=spans,
-                    settings=self.settings,
-                )
-
-
-def _end_of(day: date, zone: str) -> int:
-    number = int(day_numbers(pd.Series([pd.Timestamp(day)]))[0])
-    return int(Midnights.between(number, number, zone).at(number + 1))
-
-
-def _up_to(patient: StoredReadings, until: int) -> StoredReadings:
-    n = int(np.searchsorted(patient.time, until))
-    arrays = ("time", "local_offset", "value", "exact", "capped", "stream")
-    return replace(patient, **{name: getattr(patient, name)[:n] for name in arrays})
-
-
-def patient_windows(
-    patient: StoredReadings,
-    *,
-    kind: int,
-    first_day: Ints,
-    last_day: Ints,
-    midnights: Midnights,
-    not_tested: Ints,
-    settings: TimeInRange,
-) -> Floats:
-    """Return the sums of each window of one patient, as `kernel.window_sums` makes them."""
-    day, sums, episodes = patient_days(patient, kind=kind, not_tested=not_tested, settings=settings)
-    ppm = round(settings.day_share * 1_000_000)
-    at, starts = midnights.first_day, midnights.instants
-    counts = kernel.counting_days(day, sums, starts, at, not_tested, ppm)
-    return kernel.window_sums(
-        day, sums, counts, episodes, starts, at, first_day, last_day, settings.prolonged_minutes
-    )
-
-
-def patient_days(
-    patient: StoredReadings, *, kind: int, not_tested: Ints, settings: TimeInRange
-) -> tuple[int, Floats, Ints]:
-    """Return one patient's sums by local day and episodes, as `kernel.day_sums` makes them."""
-
-    value, exact = patient.value, patient.exact
-    if len(value) and not 0 <= value.min() <= value.max() <= LARGEST_STORED:
-        # The compiled pass looks a value up without asking whether the table has it.
-        value, exact = value[:0], value / SCALE[patient.unit_of][patient.stream]
-    return kernel.day_sums(
-        patient.time,
-        patient.local_offset,
-        value,
-        exact,
-        patient.capped,
-        patient.stream,
-        patient.unit_of,
-        patient.kind_of,
-        patient.interval_of,
-        kind,
-        not_tested,
-        value_table(),
-        LIMITS,
-        FACTOR,
-        settings.gap_minutes,
-        settings.episode_minutes,
-    )
-
-
-def first_hours(sensors: pd.DataFrame, *, zone: str, hours: int) -> dict[str, Ints]:
-    """Return by patient the first hours of implanted sensors, as spans of microseconds UTC.
-
-    Elapsed hours from `placed_at`; where the time of day is not known, from the local midnight
-    that begins the day of placement. Spans that touch are joined, so that they ascend apart.
-    """
-    worn = sensors.loc[(sensors["kind"] == "implanted") & sensors["placed_on"].notna()]
-    if not len(worn) or not hours:
-        return {}
-    day = day_numbers(worn["placed_on"])
-    midnight = Midnights.between(int(day.min()), int(day.max()), zone).at(day)
-    known = worn["placed_at"].notna().to_numpy()
-    placed = worn["placed_at"].to_numpy().astype("datetime64[us]").astype(np.int64)
-    start = np.where(known, placed, midnight)
-    spans = pd.DataFrame({"patient_id": worn["patient_id"].to_numpy(), "start": start})
-    length = hours * 60 * kernel.MINUTE
-    return {
-        str(patient): _joined(np.sort(rows["start"].to_numpy()), length)
-        for patient, rows in spans.groupby("patient_id")
-    }
-
-
-def _joined(starts: Ints, length: int) -> Ints:
-    begins = np.concatenate([[True], np.diff(starts) > length])
-    ends = np.concatenate([begins[1:], [True]])
-    return np.column_stack([starts[begins], starts[ends] + length]).astype(np.int64)
+def _elapsed(windows: pd.DataFrame, zone: str) -> Floats:
+    first_day, last_day = day_numbers(windows["first_on"]), day_numbers(windows["last_on"])
+    midnights = Midnights.between(int(first_day.min()), int(last_day.max()), zone)
+    return np.asarray(midnights.at(last_day + 1) - midnights.at(first_day), dtype=float)
 
 
 def metrics(raw: Floats) -> dict[str, Column]:
@@ -330,6 +235,8 @@ def metrics(raw: Floats) -> dict[str, Column]:
         )
         columns |= shares | _shares("day_share", day) | _shares("night_share", night)
         columns |= _episode_columns(raw)
+        columns["modd_mg_dl"] = raw[:, kernel.VARIABILITY]
+        columns["mage_mg_dl"] = raw[:, kernel.VARIABILITY + 1]
     return columns
 
 
@@ -361,15 +268,14 @@ def _table(windows: pd.DataFrame, columns: dict[str, Column]) -> pd.DataFrame:
     Nothing is copied: with 100 metrics a window this is what grows with the number of windows.
     """
     counting, needed = columns["counting_days"], windows["needed_days"].to_numpy(dtype=np.int64)
-    few = [
-        f"{days} counting days of {wanted}" for days, wanted in zip(counting, needed, strict=True)
-    ]
+    pairs, which = np.unique(np.column_stack([counting, needed]), axis=0, return_inverse=True)
+    few = np.array([f"{days} counting days of {wanted}" for days, wanted in pairs], dtype=object)
     because = np.select(
         [~windows["closed"].to_numpy(dtype=bool), columns["readings"] == 0, counting < needed],
         [
             np.array("not closed by the cut-off", dtype=object),
             np.array("no readings", dtype=object),
-            np.array(few, dtype=object),
+            few[which.reshape(-1)] if len(few) else few,
         ],
         default=np.array(None, dtype=object),
     )

@@ -1,8 +1,9 @@
-"""Windows of whole local days: 28-day periods, calendar months, the quarter, single days.
+"""Windows of whole local days: periods, calendar months, the quarter, sensors, single days.
 
 Every function returns one row per window: `window_id`, `patient_id`, `kind` (which goes first where
 sensors overlap), `first_on` and `last_on` (both included), `closed` (over by the cut-off) and
-`needed_days` (counting days that it needs), followed by what names the window.
+`needed_days` (counting days that it needs), followed by what names the window. `together` puts
+several kinds of windows into one frame, so that one pass makes them all.
 """
 
 from __future__ import annotations
@@ -13,6 +14,7 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
+from outcomes.glucose.local_days import Midnights, day_numbers
 from outcomes.plan import Plan, Span
 from outcomes.schema import Column, Schema
 from outcomes.tables.declared import KINDS
@@ -94,23 +96,23 @@ def months(patients: pd.DataFrame, plan: Plan, cut_off: date) -> pd.DataFrame:
 
     The first month begins on the index date. Extra columns: `cohort` and `month` ("2024-03").
     """
-    rows = []
-    for patient in patients.itertuples():
-        for month in pd.period_range(patient.index_date, pd.Timestamp(cut_off), freq="M"):
-            rows.append(
-                {
-                    "patient_id": patient.patient_id,
-                    "kind": patient.cohort,
-                    "first_on": max(month.start_time, patient.index_date),
-                    "last_on": month.end_time.normalize(),
-                    "cohort": patient.cohort,
-                    "month": str(month),
-                }
-            )
-    columns = ["patient_id", "kind", "first_on", "last_on", "cohort", "month"]
-    return _finished(
-        pd.DataFrame(rows, columns=columns), cut_off, plan.time_in_range.period_counting_days
+    each = [
+        pd.period_range(first, pd.Timestamp(cut_off), freq="M") for first in patients["index_date"]
+    ]
+    repeated = patients.loc[patients.index.repeat([len(months) for months in each])]
+    month = [month for months in each for month in months]
+    begins = pd.Series([m.start_time for m in month], index=repeated.index, dtype="datetime64[ns]")
+    windows = pd.DataFrame(
+        {
+            "patient_id": repeated["patient_id"],
+            "kind": repeated["cohort"],
+            "first_on": np.maximum(begins, repeated["index_date"]),
+            "last_on": begins + pd.offsets.MonthEnd(0),
+            "cohort": repeated["cohort"],
+            "month": np.array([str(m) for m in month], dtype=object),
+        }
     )
+    return _finished(windows, cut_off, plan.time_in_range.period_counting_days)
 
 
 def quarter(patients: pd.DataFrame, plan: Plan, span: Span) -> pd.DataFrame:
@@ -147,6 +149,97 @@ def days(patients: pd.DataFrame, span: Span) -> pd.DataFrame:
         }
     )
     return _finished(windows, span.last_on, 1)
+
+
+def sensors(worn: pd.DataFrame, plan: Plan, cut_off: date, *, zone: str) -> pd.DataFrame:
+    """Return the life of each sensor, from its placement until it stopped or the cut-off.
+
+    Parameters
+    ----------
+    worn : DataFrame, one row per sensor
+        As the declared table `sensors`.
+    zone : str
+        Of the local days.
+
+    Returns
+    -------
+    DataFrame
+        Windows, with `sensor_id` and its span: `span_from`, `span_to` (instants). The span begins
+        where it was placed (where the time of day is not known: with the next day), for an
+        implanted sensor after its first hours, and ends where the day begins on which it stopped;
+        without an end, with the planned day or the cut-off. A sensor that had not ended by the
+        cut-off is not closed.
+    """
+    worn = worn.loc[worn["placed_on"].notna()]
+    ended = worn["stopped_on"].fillna(worn["removed_on"])
+    ended = ended.where(ended <= pd.Timestamp(cut_off))
+    after = pd.Timestamp(cut_off) + pd.Timedelta(days=1)
+    planned = worn["placed_on"] + pd.to_timedelta(worn["planned_days"].astype("float64"), "D")
+    windows = pd.DataFrame(
+        {
+            "patient_id": worn["patient_id"],
+            "kind": worn["kind"],
+            "first_on": worn["placed_on"],
+            "last_on": ended.fillna(pd.Timestamp(cut_off)),
+            "sensor_id": worn["sensor_id"],
+            "span_from": _worn_from(worn, plan.time_in_range.first_hours, zone),
+            "span_to": _midnight(ended.fillna(planned.clip(upper=after)), zone),
+        }
+    )
+    forwards = (windows["last_on"] >= windows["first_on"]).to_numpy(dtype=bool)
+    made = _finished(windows.loc[forwards], cut_off, plan.time_in_range.period_counting_days)
+    begun = (worn["placed_on"] <= pd.Timestamp(cut_off)).to_numpy(dtype=bool) & forwards
+    made["closed"] = pd.array(ended.notna().to_numpy()[begun], dtype="boolean")
+    return made
+
+
+def _worn_from(worn: pd.DataFrame, first_hours: int, zone: str) -> pd.Series:
+    begins = worn["placed_at"].fillna(_midnight(worn["placed_on"] + pd.Timedelta(days=1), zone))
+    implanted = (worn["kind"] == "implanted").to_numpy()
+    return begins + pd.to_timedelta(np.where(implanted, first_hours, 0), "h")
+
+
+def _midnight(days: pd.Series, zone: str) -> pd.Series:
+    """The instants (UTC, without a zone) at which local days begin."""
+    if not len(days):
+        return days
+    number = day_numbers(days)
+    at = Midnights.between(int(number.min()), int(number.max()), zone).at(number)
+    return pd.Series(at.astype("datetime64[us]").astype("datetime64[ns]"), index=days.index)
+
+
+def together(**kinds: pd.DataFrame) -> pd.DataFrame:
+    """Return several kinds of windows as one frame, numbered anew.
+
+    Parameters
+    ----------
+    **kinds : DataFrame
+        Windows by the name of their kind, which comes back as the column `of`; columns that a
+        kind does not have are missing in its rows.
+
+    Examples
+    --------
+    >>> from outcomes.plan import Frame, Quarter
+    >>> one = pd.DataFrame({"patient_id": ["P1"], "cohort": ["implanted"],
+    ...                     "index_date": pd.to_datetime(["2024-03-01"])})
+    >>> plan = Plan(plan=Frame(start=date(2024, 1, 1)))
+    >>> both = together(period=periods(one, plan, date(2024, 3, 28)),
+    ...                 quarter=quarter(one, plan, Quarter(2024, 1).span()))
+    >>> both[["of", "window_id", "period"]]
+            of  window_id  period
+    0   period          0     0.0
+    1   period          1     1.0
+    2  quarter          2     NaN
+    """
+    frames = [frame.assign(of=name) for name, frame in kinds.items()]
+    if not frames:
+        return WINDOWS.empty().assign(of=pd.Series(dtype=object))
+    windows = pd.concat([frame for frame in frames if len(frame)] or frames[:1], ignore_index=True)
+    for frame in frames:  # a kind without windows still has its columns
+        for name in frame.columns.difference(windows.columns, sort=False):
+            windows[name] = frame[name].reindex(windows.index)
+    windows["window_id"] = pd.array(np.arange(len(windows)), dtype="Int64")
+    return windows
 
 
 def _finished(windows: pd.DataFrame, cut_off: date, needed_days: int) -> pd.DataFrame:

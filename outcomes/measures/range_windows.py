@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from outcomes.cohorts.build import CohortSet
 from outcomes.cohorts.states import DENIED
-from outcomes.glucose import periods, quarter, summarise
+from outcomes.glucose import Workers, months, periods, quarter, sensors, summary, together
 from outcomes.tables.declared import STATE_PREGNANT
 
 CUMULATIVE: Final = "cumulative"
@@ -17,37 +19,60 @@ QUARTER: Final = "quarter"
 NEW: Final = "new"  # the primary group; every other stratum is shown apart
 
 
-def cohort_windows(cohorts: CohortSet, *, threads: int = 1) -> pd.DataFrame:
-    """Return the metrics of every period and of this quarter, for each patient and cohort.
+@dataclass(frozen=True, kw_only=True, eq=False, repr=False)
+class CohortWindows:
+    """One pass over the readings of a clinic.
 
-    Returns
-    -------
-    DataFrame, one row per patient, cohort and window
-        What `outcomes.glucose.summarise` gives, and: `population`, `at` ("period 3", or the
-        quarter), `who` ("new" or the stratum), `due` (over by the cut-off, the patient alive on
-        its last day, and long enough to hold the counting days it needs), `pregnant` (touches a
-        pregnancy), `usable` (due, counts, no pregnancy) and `reason` (why not, else None).
+    `windows` has one row per patient, cohort and window with every metric: what
+    `outcomes.glucose.summarise` gives, and `population`, `at` ("period 3", the quarter, or
+    "2026-07"), `who` ("new" or the stratum), `due` (over by the cut-off, the patient alive on its
+    last day, and long enough to hold the counting days it needs), `pregnant` (touches a
+    pregnancy), `usable` (due, counts, no pregnancy) and `reason` (why not, else None). `shapes`
+    holds the hours of the day (`outcomes.glucose.summary`) of the windows of this quarter, in
+    their order. `sensors` has one row per sensor worn with `on_share`, `gaps` one a gap in one.
+    """
+
+    windows: pd.DataFrame
+    shapes: npt.NDArray[np.float64]
+    sensors: pd.DataFrame
+    gaps: pd.DataFrame
+
+
+def cohort_windows(
+    cohorts: CohortSet, *, threads: int = 1, scheduler: str | None = None
+) -> CohortWindows:
+    """Make every window of the cohorts in one pass: periods, months, this quarter, sensors.
+
+    The sums are remembered beside the study, so that every measure of the readings after the first
+    has them at once.
     """
     members = cohorts.patients[["patient_id", "cohort", "stratum", "new", "index_date"]]
-    settings = cohorts.plan.time_in_range
-    by_period = periods(members, cohorts.plan, cohorts.cut_off)
-    by_quarter = quarter(members, cohorts.plan, cohorts.span)
-    by_period["at"] = "period " + by_period["period"].astype(str)
-    by_quarter["at"] = str(cohorts.quarter)
-    windows = pd.concat(
-        [by_period.assign(population=CUMULATIVE), by_quarter.assign(population=QUARTER)],
-        ignore_index=True,
+    plan, cut_off, zone = cohorts.plan, cohorts.cut_off, cohorts.study.time_zone
+    by_period = periods(members, plan, cut_off)
+    by_month = months(members, plan, cut_off)
+    by_quarter = quarter(members, plan, cohorts.span)
+    asked = together(
+        period=by_period.assign(at="period " + by_period["period"].astype(str)),
+        month=by_month.assign(at=by_month["month"]),
+        quarter=by_quarter.assign(at=str(cohorts.quarter), shaped=True),
+        sensor=sensors(cohorts.table("sensors"), plan, cut_off, zone=zone),
     )
-    windows["window_id"] = pd.array(np.arange(len(windows)), dtype="Int64")
-    got = summarise(
-        cohorts.study, windows, settings=settings, cut_off=cohorts.cut_off, threads=threads,
+    asked["shaped"] = asked["of"] == "quarter"
+    got = summary(
+        cohorts.study, asked, settings=plan.time_in_range, cut_off=cut_off,
+        workers=Workers(threads=threads, scheduler=scheduler),
         remembering=True,
     )  # fmt: skip
-    got = got.merge(
+    of_sensor = got.table["of"] == "sensor"
+    worn = got.table.loc[of_sensor].reset_index(drop=True)
+    found = got.table.loc[~of_sensor].drop(columns=["span_from", "span_to", "sensor_id"])
+    found = found.merge(
         members, on=["patient_id", "cohort"], how="left", validate="many_to_one", sort=False
     ).copy()  # in one piece, so that columns can be added
-    got["who"] = got["stratum"].where(~got["new"].astype(bool), NEW)
-    return _judged(got, cohorts)
+    found["who"] = found["stratum"].where(~found["new"].astype(bool), NEW)
+    found["population"] = found["of"].map({"quarter": QUARTER}).fillna(CUMULATIVE)
+    judged = _judged(found, cohorts)
+    return CohortWindows(windows=judged, shapes=got.shapes, sensors=worn, gaps=got.gaps)
 
 
 def _judged(windows: pd.DataFrame, cohorts: CohortSet) -> pd.DataFrame:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Final
 
@@ -16,7 +16,7 @@ from outcomes.measures.range_figure import range_drawing
 from outcomes.measures.range_windows import CUMULATIVE, NEW, QUARTER, cohort_windows
 from outcomes.plan import Plan
 from outcomes.plan import TimeInRange as Settings
-from outcomes.results import Record, Result, Show, interval, number
+from outcomes.results import Record, Result, interval, number
 from outcomes.statistics.change import paired_change
 from outcomes.statistics.intervals import Interval, t_interval
 
@@ -45,14 +45,29 @@ QUANTITIES: Final[dict[str, tuple[str, float, str]]] = {
     "SD of glucose": ("sd_mg_dl", 1, "mg/dL"),
     "CV of glucose": ("cv_percent", 1, "%"),
     "glucose management indicator": ("gmi_percent", 1, "%"),
-    "low blood glucose index": ("low_index", 1, ""),
-    "high blood glucose index": ("high_index", 1, ""),
-    "glycemia risk index": ("glycemia_risk_index", 1, ""),
-    "low episodes, level 1": ("low_1_per_week", 1, "per week"),
-    "low episodes, level 2": ("low_2_per_week", 1, "per week"),
-    "prolonged low episodes": ("low_1_prolonged_per_week", 1, "per week"),
-    "high episodes, level 2": ("high_2_per_week", 1, "per week"),
+    "low blood glucose index": ("low_index", 1, "index"),
+    "high blood glucose index": ("high_index", 1, "index"),
+    "glycemia risk index": ("glycemia_risk_index", 1, "index"),
+    "low episodes, level 1": ("low_1_per_week", 1, "episodes per week"),
+    "median length of low episodes": ("low_1_median_minutes", 1, "minutes"),
+    "low episodes, level 2": ("low_2_per_week", 1, "episodes per week"),
+    "prolonged low episodes": ("low_1_prolonged_per_week", 1, "episodes per week"),
+    "high episodes, level 1": ("high_1_per_week", 1, "episodes per week"),
+    "high episodes, level 2": ("high_2_per_week", 1, "episodes per week"),
     "active share": ("active_share", 100, "% of time"),
+}
+# What a reader may ask of any period; the others are told where a reader looks: before the index
+# date, in the first period, at the headline's, in the last, and for the quarter.
+AT_EVERY_PERIOD: Final = frozenset(
+    {
+        SHARE, "share below 54", "share below 70", "share above 180", "share above 250",
+        "CV of glucose", "glucose management indicator",
+    }
+)  # fmt: skip
+# Made where the plan asks for them.
+VARIABILITY: Final[dict[str, tuple[str, float, str]]] = {
+    "mean of daily differences": ("modd_mg_dl", 1, "mg/dL"),
+    "mean amplitude of excursions": ("mage_mg_dl", 1, "mg/dL"),
 }
 # Over a quarter these need more counting days than the shares.
 LOWS_AND_CV: Final = frozenset(
@@ -64,6 +79,8 @@ LOWS_AND_CV: Final = frozenset(
 PREGNANCY: Final[dict[str, tuple[str, float, str]]] = {
     "share 63-140": ("share_from_63_to_140", 100, "% of time"),
     "share below 63": ("share_below_63", 100, "% of time"),
+    "share 54-62": ("share_from_54_to_62", 100, "% of time"),
+    "share below 54, in pregnancy": ("share_below_54", 100, "% of time"),
     "share above 140": ("share_above_140", 100, "% of time"),
 }
 # The ranges of the figure, in the order of glucose.
@@ -88,16 +105,10 @@ class TimeInRangeResult(Result):
 
     windows: pd.DataFrame
 
-    @property
-    def sufficiency(self) -> pd.DataFrame:
-        """Who lacks data and why: one row per population, cohort, group, window and reason."""
-        due = self.windows.loc[self.windows["due"]]
-        keys = ["population", "cohort", "who", "at"]
-        reasons = due.assign(because=due["reason"].fillna("counts"))
-        return reasons.groupby([*keys, "because"], sort=False).size().rename("n").reset_index()
 
-
-def time_in_range(cohorts: CohortSet, *, threads: int = 1) -> TimeInRangeResult:
+def time_in_range(
+    cohorts: CohortSet, *, threads: int = 1, scheduler: str | None = None
+) -> TimeInRangeResult:
     """Answer whether time in range improves and holds, by cohort and period.
 
     Parameters
@@ -106,16 +117,20 @@ def time_in_range(cohorts: CohortSet, *, threads: int = 1) -> TimeInRangeResult:
         Its study must hold `readings`; without them the result says so in words.
     threads : int, default 1
         Of the pass over the readings; the numbers do not depend on it.
+    scheduler : str, optional
+        Address of a cluster that makes the pass; the numbers do not depend on it either.
 
     Returns
     -------
     TimeInRangeResult
         `.table` has one row per population, cohort, group (`who`: the new, and every other
-        stratum apart) and `at` ("period 3", or the quarter): `n_due`, `n_patients`, `estimate`
-        with `conf_low` and `conf_high` (mean over patients of the share of time in 70-180, %),
-        the means of the other shares, CV and GMI, and how many lack data for which reason. Rows
-        of `quantity` *improvement* and *hold* hold paired changes in points. `.records()` has
-        every quantity with its interval.
+        stratum apart) and `at` ("period 3", "2024-07", or the quarter): `n_due`, `n_patients`,
+        `estimate` with `conf_low` and `conf_high` (mean over patients of the share of time in
+        70-180, %), the means of the other shares, CV and GMI, and how many lack data for which
+        reason. Rows of `quantity` *improvement* and *hold* hold paired changes in points.
+        `.records()` has the main quantities of every period, and all of them before the index
+        date, in period 1, at the headline's period, at the last, and for the quarter. What is
+        shown is a few lines of it.
 
     Notes
     -----
@@ -129,8 +144,8 @@ def time_in_range(cohorts: CohortSet, *, threads: int = 1) -> TimeInRangeResult:
     .. [1] Battelino T et al. Diabetes Care 2019;42:1593-1603 (limits, 14 days, 70 %).
     .. [2] Danne T et al. Diabetes Care 2017;40:1631-1640 (episodes, day and night).
     """
-    windows = cohort_windows(cohorts, threads=threads)
-    month_6 = _period_of_month(cohorts.plan)
+    windows = cohort_windows(cohorts, threads=threads, scheduler=scheduler).windows
+    month_6 = period_of_month(cohorts.plan)
     cells = list(_cells(windows, cohorts, month_6))
     entries = [record for cell in cells for record in cell.records]
     table = _typed(pd.DataFrame([cell.row for cell in cells], columns=list(_COLUMNS)))
@@ -139,18 +154,19 @@ def time_in_range(cohorts: CohortSet, *, threads: int = 1) -> TimeInRangeResult:
     fewest = cohorts.plan.sensor_survival.smallest_at_risk
     return TimeInRangeResult(
         name=OUTCOME,
-        title="Time in range by cohort and period",
+        title="Did time in range improve, and does it hold?",
         table=table,
         entries=entries,
         finding=finding,
         caption=(
             "Mean over patients of the share of time (%) in each glucose range as each sensor "
-            f"reports it, by cohort and period of {cohorts.plan.time_in_range.period_days} local "
-            f"days from the index date, up to {cohorts.cut_off}; changes in percentage points."
+            f"reports it (95 % interval), by cohort and period of "
+            f"{cohorts.plan.time_in_range.period_days} local days from the index date, up to "
+            f"{cohorts.cut_off}; changes in percentage points."
         ),
         footnotes=_footnotes(cohorts, windows, month_6),
         settings=_settings(cohorts.plan.time_in_range),
-        show=_SHOW,
+        summary=_summary(table, cohorts, month_6),
         drawing=range_drawing(*_drawn(table, entries, at, fewest)),
         alt=_alt(finding, at),
         height=5.6,
@@ -163,31 +179,9 @@ _COLUMNS: Final = (
     "estimate", "conf_low", "conf_high", *WIDE,
     "n_no_readings", "n_few_days", "n_pregnancy", "note",
 )  # fmt: skip
-_SHOW: Final = {
-    "population": Show("Population"),
-    "cohort": Show("Cohort"),
-    "who": Show("Group"),
-    "at": Show("When"),
-    "quantity": Show("Quantity"),
-    "n_due": Show("Due", 0),
-    "n_patients": Show("With data", 0),
-    "estimate": Show("70-180 or change", 1),
-    "conf_low": Show("95 % from", 1),
-    "conf_high": Show("to", 1),
-    "below_70": Show("Below 70", 2),
-    "below_54": Show("Below 54", 2),
-    "above_180": Show("Above 180", 1),
-    "above_250": Show("Above 250", 1),
-    "cv": Show("CV, %", 1),
-    "gmi": Show("GMI, %", 2),
-    "n_no_readings": Show("No readings", 0),
-    "n_few_days": Show("Too few days", 0),
-    "n_pregnancy": Show("Pregnancy", 0),
-    "note": Show("Note"),
-}
 
 
-def _period_of_month(plan: Plan) -> int:
+def period_of_month(plan: Plan) -> int:
     """The period that holds the target day of the plan's primary month."""
     day = dict(zip(plan.hba1c.visit_months, plan.hba1c.visit_days, strict=True))
     return day[plan.hba1c.primary_month] // plan.time_in_range.period_days + 1
@@ -205,6 +199,10 @@ class _Cell:
 def _cells(windows: pd.DataFrame, cohorts: CohortSet, month_6: int) -> Iterator[_Cell]:
     long = cohorts.plan.time_in_range.quarter_counting_days
     apart = (f"period {month_6}", str(cohorts.quarter))  # what is shown of those who are not new
+    wanted = (QUANTITIES | VARIABILITY) if cohorts.plan.time_in_range.variability else QUANTITIES
+    in_full = _in_full(windows, cohorts, month_6)
+    # Only what is told, so that taking rows is quick.
+    windows = windows[_needed(windows)].astype({"due": bool, "usable": bool, "counts": bool}).copy()
     for population in (CUMULATIVE, QUARTER):
         mine = windows.loc[windows["population"] == population]
         for cohort in cohort_order(mine["cohort"]):
@@ -215,14 +213,40 @@ def _cells(windows: pd.DataFrame, cohorts: CohortSet, month_6: int) -> Iterator[
                     if who != NEW and at not in apart:
                         continue
                     needs = long if population == QUARTER else 0
-                    yield _level(rows, population, cohort, who, str(at), needs)
+                    told = wanted
+                    if at not in in_full:
+                        told = {name: wanted[name] for name in wanted if name in AT_EVERY_PERIOD}
+                    yield _level(rows, population, cohort, who, str(at), needs, told)
                 if population == CUMULATIVE and who == NEW:
                     yield _change(group, cohort, who, (0, month_6), IMPROVEMENT)
                     yield _change(group, cohort, who, (HOLD_FROM, month_6), HOLD)
 
 
+def _needed(windows: pd.DataFrame) -> list[str]:
+    told = {column for column, *_ in (QUANTITIES | VARIABILITY | PREGNANCY).values()}
+    frame = (
+        "patient_id", "population", "cohort", "who", "at", "of", "period", "due", "usable",
+        "counts", "counting_days", "pregnant", "reason",
+    )  # fmt: skip
+    return [name for name in windows.columns if name in told or name in frame]
+
+
+def _in_full(windows: pd.DataFrame, cohorts: CohortSet, month_6: int) -> set[str]:
+    """When every quantity is told."""
+    periods = windows.loc[windows["usable"] & windows["period"].notna(), "period"]
+    last = [int(periods.max())] if len(periods) else []
+    shown = {0, 1, month_6, cohorts.plan.time_in_range.last_period, *last}
+    return {str(cohorts.quarter), *(f"period {k}" for k in shown)}
+
+
 def _level(
-    rows: pd.DataFrame, population: str, cohort: str, who: str, at: str, lows_need: int
+    rows: pd.DataFrame,
+    population: str,
+    cohort: str,
+    who: str,
+    at: str,
+    lows_need: int,
+    quantities: Mapping[str, tuple[str, float, str]],
 ) -> _Cell:
     usable = rows.loc[rows["usable"]]
     long = usable.loc[usable["counting_days"] >= lows_need]
@@ -230,11 +254,13 @@ def _level(
     base = {"population": population, "cohort": cohort, "at": at, "by": by}
     found = {
         name: (_mean(long if name in LOWS_AND_CV else usable, column, factor, unit), unit)
-        for name, (column, factor, unit) in QUANTITIES.items()
+        for name, (column, factor, unit) in quantities.items()
     }
-    records = [_record(name, *got, base) for name, got in found.items()]
+    # Of a calendar month the table says enough.
+    is_month = bool(rows["of"].iloc[0] == "month")
+    records = [] if is_month else [_record(name, *got, base) for name, got in found.items()]
     pregnant = rows.loc[rows["counts"] & rows["pregnant"]]
-    if len(pregnant):
+    if len(pregnant) and not is_month:
         by_state = base | {"by": {**by, "state": "touches a pregnancy"}}
         records += [
             _record(name, _mean(pregnant, column, factor, unit), unit, by_state)
@@ -341,23 +367,46 @@ def _finding(table: pd.DataFrame, cohorts: CohortSet, at: str | None) -> str:
     if at is None:
         return f"No new patient has a period that counts by {cohorts.cut_off}."
     primary = table.loc[(table["population"] == CUMULATIVE) & (table["who"] == NEW)]
-    parts = []
-    for cohort in cohort_order(primary["cohort"]):
-        rows = primary.loc[primary["cohort"] == cohort]
-        parts.append(_level_words(rows.loc[(rows["at"] == at)], cohort, at))
-        parts.append(_change_words(rows.loc[rows["quantity"] == IMPROVEMENT], "changed"))
-        parts.append(_change_words(rows.loc[rows["quantity"] == HOLD], "held"))
-    return " ".join(filter(None, parts))
+    fewest = cohorts.plan.sensor_survival.smallest_at_risk
+    told = [
+        _answer(primary.loc[primary["cohort"] == cohort], cohort, at, fewest)
+        for cohort in cohort_order(primary["cohort"])
+    ]
+    return " ".join(told)
 
 
-def _level_words(rows: pd.DataFrame, cohort: str, at: str) -> str:
-    if not len(rows) or not rows["n_patients"].iloc[0]:
+def _answer(rows: pd.DataFrame, cohort: str, at: str, fewest: int) -> str:
+    """One sentence: the improvement where it can be estimated, else the hold, else the level.
+
+    What fewer than `fewest` patients show is told only where nothing else can be.
+    """
+    verbs = {IMPROVEMENT: "moved", HOLD: "held, moving"}
+    changes = [rows.loc[rows["quantity"] == quantity].iloc[0] for quantity in verbs]
+    for least in (fewest, 2):  # one patient's change is no answer to the question
+        for row in changes:
+            if pd.isna(row["conf_low"]) or row["n_patients"] < least:
+                continue
+            verb = verbs[row["quantity"]]
+            begin, end = str(row["at"]).removeprefix("period ").split(" to ")
+            since = "the period before" if begin == "0" else f"period {begin}"
+            return (
+                f"{cohort.capitalize()}: time in 70-180 mg/dL {verb} "
+                f"{_signed(float(row['estimate']))} points ({_limits(row)}; n {row['n_patients']}) "
+                f"from {since} to period {end}."
+            )
+    level = rows.loc[(rows["at"] == at) & (rows["quantity"] == SHARE)]
+    if not len(level) or not level["n_patients"].iloc[0]:
         return f"{cohort.capitalize()}: nobody has a counting {at}."
-    row = rows.iloc[0]
+    row = level.iloc[0]
     return (
-        f"{cohort.capitalize()}, {at}: {number(row['estimate'])} % of time in 70-180 mg/dL "
-        f"({_limits(row)}; {row['n_patients']} of {row['n_due']} patients due)."
+        f"{cohort.capitalize()}: {number(row['estimate'])} % of time in 70-180 mg/dL in {at} "
+        f"({_limits(row)}; {row['n_patients']} of {row['n_due']} due); no change can be told."
     )
+
+
+def _signed(points: float) -> str:
+    text = number(points)
+    return text if text.startswith("−") or float(text) == 0 else f"+{text}"
 
 
 def _limits(row: pd.Series) -> str:
@@ -365,14 +414,47 @@ def _limits(row: pd.Series) -> str:
     return "no interval" if low is None else f"95 % interval {interval(low, high)}"
 
 
-def _change_words(rows: pd.DataFrame, verb: str) -> str:
-    if not len(rows) or pd.isna(rows["conf_low"].iloc[0]):
-        return ""  # one patient's change is no answer to the question
-    row = rows.iloc[0]
-    size = f"{number(row['estimate'])} points ({_limits(row)}) from {row['at']}"
-    if verb == "changed":
-        return f"Change in the {row['n_patients']} with data before the index date: {size}."
-    return f"Hold in the {row['n_patients']} without such data: {size}."
+def _summary(table: pd.DataFrame, cohorts: CohortSet, month_6: int) -> pd.DataFrame:
+    """The lines that are shown: some periods of the new, the quarter, and the changes."""
+    last = cohorts.plan.time_in_range.last_period
+    when = [f"period {k}" for k in sorted({0, 1, 3, month_6, last})] + [str(cohorts.quarter)]
+    shown = table.loc[
+        (table["who"] == NEW) & (table["at"].isin(when) | (table["quantity"] != SHARE))
+    ]
+    return pd.DataFrame([_line(row) for _, row in shown.iterrows()], columns=list(_LINE))
+
+
+_LINE: Final = (
+    "Cohort", "When", "n of due", "70-180, %", "Below 70, %", "Below 54, %", "Above 180, %",
+    "Above 250, %", "CV, %",
+)  # fmt: skip
+_OF_LINE: Final = {
+    "Below 70, %": "below_70", "Below 54, %": "below_54", "Above 180, %": "above_180",
+    "Above 250, %": "above_250", "CV, %": "cv",
+}  # fmt: skip
+_CHANGES: Final = {IMPROVEMENT: "improvement", HOLD: "hold, without a period before"}
+
+
+def _line(row: pd.Series) -> dict[str, str | None]:
+    at = "the period before" if row["at"] == "period 0" else str(row["at"])
+    value = number(row["estimate"])
+    if row["quantity"] in _CHANGES:
+        at = f"{_CHANGES[row['quantity']]}, {at}"
+        value = f"{_signed(float(row['estimate']))} points" if row["n_patients"] else ""
+    if pd.isna(row["estimate"]):
+        shown = row["note"] or "not estimable"
+    else:
+        low, high = row["conf_low"], row["conf_high"]
+        shown = f"{value} ({'no interval' if pd.isna(low) else interval(float(low), float(high))})"
+    parts: dict[str, str | None] = {
+        name: number(row[column], 1) for name, column in _OF_LINE.items()
+    }
+    if row["quantity"] in _CHANGES:
+        parts = dict.fromkeys(_OF_LINE)
+    return {
+        "Cohort": row["cohort"], "When": at, "n of due": f"{row['n_patients']} of {row['n_due']}",
+        "70-180, %": shown, **parts,
+    }  # fmt: skip
 
 
 def _footnotes(cohorts: CohortSet, windows: pd.DataFrame, month_6: int) -> list[str]:
@@ -400,8 +482,9 @@ def _footnotes(cohorts: CohortSet, windows: pd.DataFrame, month_6: int) -> list[
         f"and a gap of more than {s.gap_minutes} minutes ends it; from "
         f"{s.prolonged_minutes} owned minutes it is prolonged. Durations have a slack of 30 "
         "seconds for sensor clocks.",
-        f"Patients who are not new to the kind are shown apart, at period {month_6} and for the "
-        "quarter. The figure shows the new, and no point of fewer than "
+        f"Patients who are not new to the kind are told apart in the table beside the page, at "
+        f"period {month_6} and for the quarter; calendar months stand there too. The figure shows "
+        "the new, and no point of fewer than "
         f"{cohorts.plan.sensor_survival.smallest_at_risk} patients.",
         "Improvement is shown only for patients with a counting period before the index date "
         f"(period 0 to {month_6}). For the others there is no measured starting point: what can be "
@@ -411,6 +494,9 @@ def _footnotes(cohorts: CohortSet, windows: pd.DataFrame, month_6: int) -> list[
         "Each kind of sensor is also the instrument: levels of the two cohorts are shown as each "
         "sensor reports them and are not compared here. GMI is not an HbA1c, and was not derived "
         "on implanted sensors.",
+        f"The data beside the page hold {len(AT_EVERY_PERIOD)} quantities of every period, and all "
+        f"of them for the period before, periods 1, {month_6} and the last, and the quarter: every "
+        "quantity at every period would be many chances of a striking number.",
         *_capped_notes(windows),
     ]
     pregnant = windows.loc[windows["due"] & windows["pregnant"], "patient_id"].nunique()
@@ -425,13 +511,13 @@ def _footnotes(cohorts: CohortSet, windows: pd.DataFrame, month_6: int) -> list[
 
 
 def _left_out(windows: pd.DataFrame) -> str:
-    usable = windows.loc[windows["usable"] & (windows["population"] == CUMULATIVE)]
+    usable = windows.loc[windows["usable"] & (windows["of"] == "period")]
     return f"{int(usable['overlap_left_out'].sum()):,} readings of counting periods"
 
 
 def _capped_notes(windows: pd.DataFrame) -> Iterator[str]:
     """Say how many readings stand for beyond a limit; a mean or SD with many is not a mean."""
-    usable = windows.loc[windows["usable"] & (windows["population"] == CUMULATIVE)]
+    usable = windows.loc[windows["usable"] & (windows["of"] == "period")]
     for cohort in cohort_order(usable["cohort"]):
         rows = usable.loc[usable["cohort"] == cohort]
         capped = int(rows["capped_below"].sum() + rows["capped_above"].sum())
@@ -483,4 +569,5 @@ def _drawn(
 
 def _levels(table: pd.DataFrame) -> pd.DataFrame:
     primary = (table["population"] == CUMULATIVE) & (table["who"] == NEW)
-    return table.loc[primary & (table["quantity"] == SHARE)]
+    periods = table["at"].astype(str).str.startswith("period ")
+    return table.loc[primary & periods & (table["quantity"] == SHARE)]

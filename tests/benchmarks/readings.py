@@ -19,7 +19,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from outcomes.glucose import summarise
+from outcomes.glucose import Workers, summarise
 from outcomes.plan import TimeInRange
 from outcomes.tables.study import Study, open_study
 from tests.benchmarks.invented_readings import START, windows_of, write_invented_study
@@ -92,7 +92,7 @@ def _against_reading(folder: Path, rows: int, threads: int) -> None:
 
 
 def ours(study: Study, windows: pd.DataFrame, threads: int) -> pd.DataFrame:
-    return summarise(study, windows, settings=TimeInRange(), threads=threads)
+    return summarise(study, windows, settings=TimeInRange(), workers=Workers(threads=threads))
 
 
 def grouped(frame: pd.DataFrame) -> pd.DataFrame:

@@ -12,9 +12,10 @@ from numba.core import caching
 from outcomes.errors import TableError
 from outcomes.glucose import periods, summarise
 from outcomes.glucose.compiled import compiled
-from outcomes.glucose.summary import first_hours
+from outcomes.glucose.passes import first_hours
 from outcomes.plan import Frame, Plan
 from outcomes.tables.declared import SENSORS
+from outcomes.tables.reading_store import INDEX_COLUMNS, STREAM_COLUMNS
 from tests.glucose_traces import (
     MINUTE,
     SETTINGS,
@@ -290,8 +291,8 @@ def test_no_readings_give_no_numbers_and_a_reason(tmp_path) -> None:
         def table(self, name: str) -> pd.DataFrame:
             return SENSORS.empty()
 
-        def stored_readings(self, patient_ids):
-            return iter(())
+        reading_index = pd.DataFrame(columns=list(INDEX_COLUMNS))
+        streams = pd.DataFrame(columns=list(STREAM_COLUMNS))
 
     one = pd.DataFrame({"patient_id": ["P1"], "cohort": ["implanted"]})
     one["index_date"] = pd.Timestamp("2024-03-01")
