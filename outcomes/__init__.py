@@ -15,10 +15,13 @@ The four questions
     `hba1c_change`, `time_in_range`, `sensor_survival`, `complications`
 Implanted against adhesive
     `emulated_trial`, `compare`, `doubts`, `subgroups`, `switchers`
+The programme over time
+    `programme_watch`, `attention`, `watched`, `control_chart`, `action_list`
 Exploring
     `explore`, `look_at`, `looks`
 About a report
     `answers`, `accounting`, `set_aside`, `plan_settings`, `provenance`, `changes`, `audience`
+    `plain_answers`, `only`
 """
 
 from importlib import import_module
@@ -40,6 +43,11 @@ _HOME = {
     "explore": "outcomes.report.panel",
     "look_at": "outcomes.report.exploring",
     "looks": "outcomes.report.looks",
+    "programme_watch": "outcomes.watch.programme",
+    "attention": "outcomes.watch.attention",
+    "watched": "outcomes.watch.attention",
+    "control_chart": "outcomes.watch.charts",
+    "action_list": "outcomes.watch.actions",
     "answers": "outcomes.report.sections",
     "accounting": "outcomes.report.sections",
     "set_aside": "outcomes.report.sections",
@@ -47,6 +55,8 @@ _HOME = {
     "provenance": "outcomes.report.sections",
     "changes": "outcomes.report.changes",
     "audience": "outcomes.report.disclosure",
+    "plain_answers": "outcomes.report.brief",
+    "only": "outcomes.report.brief",
 }
 _RENAMED = {"settings": ("outcomes.plan.analysis", "settings_table")}
 

@@ -115,6 +115,8 @@ class Result:
         What the figure shows, in words; must contain the finding's estimate.
     height : float
         Height of the figure in inches.
+    parts : sequence of str
+        What a page shows of it beside the finding: "figure", "table", "footnotes", "settings".
     """
 
     name: str
@@ -133,6 +135,7 @@ class Result:
     drawing: Callable[[Axes], None] | None = None
     alt: str = ""
     height: float = 3.2
+    parts: Sequence[str] = ("figure", "table", "footnotes", "settings")
 
     def records(self) -> list[dict[str, Any]]:
         """Return the entries as plain dictionaries, as they stand in `results.json`."""
@@ -181,13 +184,14 @@ class Result:
     def _repr_html_(self) -> str:
         numbers = [spec.heading for spec in self.show.values() if spec.decimals is not None]
         parts = [f'<p class="finding">{html.escape(self.finding)}</p>']
-        if self.drawing is not None:
+        if self.drawing is not None and "figure" in self.parts:
             parts.append(self._figure_html())
-        parts.append(table_html(self.shown(), caption=self.caption, numbers=numbers))
-        if self.footnotes:
+        if "table" in self.parts:
+            parts.append(table_html(self.shown(), caption=self.caption, numbers=numbers))
+        if self.footnotes and "footnotes" in self.parts:
             items = "".join(f"<li>{html.escape(note)}</li>" for note in self.footnotes)
             parts.append(f'<ul class="footnotes">{items}</ul>')
-        if self.settings:
+        if self.settings and "settings" in self.parts:
             text = "; ".join(f"{name}: {value}" for name, value in self.settings.items())
             parts.append(f'<p class="settings">Settings: {html.escape(text)}.</p>')
         return f'<div class="result">{"".join(parts)}</div>'
