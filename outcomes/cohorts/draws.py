@@ -116,7 +116,8 @@ def visit_draws(
         `patient_id`, `cohort`, `month`, `due` (alive at the end of the window, and the window
         closed by the cut-off; for the baseline only closed), `window_to` (the day it closes),
         `drawn_on`, `value`, `unit`, `method`, `percent`, `mmol_mol`, `tenths`, `day` (from the
-        index date), `unreliable` (draws in the window left out as unreliable),
+        index date), `further` (other draws of the window that were not chosen), `unreliable`
+        (draws in the window left out as unreliable),
         `missing_because` ("not yet due", "died", "left or lost", "only an unreliable draw",
         "no draw", or None where there is a draw). A visit that is not due has no draw.
     """
@@ -155,14 +156,18 @@ def _visit(
     inside = pairs.loc[pairs["day"].between(first, last)]
     left_out = inside["unreliable"] & (not keep_unreliable)
     key = ["patient_id", "cohort"]
-    chosen = _nearest(inside.loc[~left_out], target).drop_duplicates(key, keep="last")
+    usable = inside.loc[~left_out]
+    chosen = _nearest(usable, target).drop_duplicates(key, keep="last")
+    further = (usable.groupby(key).size() - 1).rename("further").reset_index()
     unreliable = inside.loc[left_out].groupby(key).size().rename("unreliable").reset_index()
     table = about[[*key, "index_date", "follow_up_to", "follow_up_end", "died_on"]].assign(
         month=month, window_to=about["index_date"] + pd.Timedelta(days=last)
     )
     table = table.merge(chosen[[*key, *_DRAW, "day"]], on=key, how="left", validate="one_to_one")
-    table = table.merge(unreliable, on=key, how="left", validate="one_to_one")
-    table["unreliable"] = table["unreliable"].fillna(0).astype(np.int64)
+    for counts in (unreliable, further):
+        table = table.merge(counts, on=key, how="left", validate="one_to_one")
+    for name in ("unreliable", "further"):
+        table[name] = table[name].fillna(0).astype(np.int64)
     return _with_reasons(table, pd.Timestamp(cut_off), is_visit=target is not None)
 
 
@@ -182,6 +187,7 @@ def _with_reasons(table: pd.DataFrame, cut_off: pd.Timestamp, *, is_visit: bool)
         # Only due visits enter: an early draw of a visit still open could yet be replaced.
         table[_DRAW] = table[_DRAW].where(due)
         table["day"] = table["day"].where(due)
+        table["further"] = table["further"].where(due, 0)
     gone = (table["follow_up_end"] == LOST) & (table["follow_up_to"] < table["window_to"])
     because = np.select(
         [
@@ -202,6 +208,6 @@ def _with_reasons(table: pd.DataFrame, cut_off: pd.Timestamp, *, is_visit: bool)
         [
             *("patient_id", "cohort", "month", "due", "window_to"),
             *_DRAW,
-            *("day", "unreliable", "missing_because"),
+            *("day", "further", "unreliable", "missing_because"),
         ]
     ]

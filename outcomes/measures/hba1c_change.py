@@ -1,49 +1,60 @@
-"""Does HbA1c fall, and by how much?"""
+"""Did HbA1c fall, and by how much?"""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
-from typing import Any, Final
+from typing import Final
 
-import numpy as np
 import pandas as pd
-from matplotlib.axes import Axes
 
 from outcomes.cohorts.build import CohortSet
-from outcomes.cohorts.draws import BASELINE_MONTH, set_aside_draws, visit_draws
-from outcomes.errors import EstimationError, UsageError, known_names
-from outcomes.figures.style import FAINT, INK, look
-from outcomes.measures.hba1c_pairs import RESPONSE, TARGET, due_pairs, responses
-from outcomes.measures.hba1c_sensitivity import expected_regression, imputed_differences
-from outcomes.measures.words import one_sentence
-from outcomes.results import DASH, Record, Result, Show, interval, number
+from outcomes.cohorts.draws import BASELINE_MONTH, set_aside_draws
+from outcomes.errors import UsageError, known_names
+from outcomes.measures.hba1c_figures import draw_changes
+from outcomes.measures.hba1c_models import (
+    APART,
+    VisitModel,
+    left_out_words,
+    model_covariates,
+    populations,
+    stratified_pairs,
+    visit_model,
+)
+from outcomes.measures.hba1c_pairs import RESPONSE, TARGET, responses
+from outcomes.measures.hba1c_rows import (
+    CONTRAST,
+    LIMITS,
+    MMOL,
+    NEW,
+    POINTS,
+    Row,
+    both_units,
+    cell,
+    numbers,
+    plain,
+    record,
+    row,
+    table_of,
+)
+from outcomes.plan import Hba1c
+from outcomes.results import DASH, Result, Show, interval, number
 from outcomes.statistics.change import FEWEST_PER_ARM, ancova, paired_change
-from outcomes.statistics.intervals import proportion_difference, t_interval
-from outcomes.statistics.visit_means import visit_means
+from outcomes.statistics.intervals import proportion, proportion_difference, t_interval
 from outcomes.tables.declared import KINDS
 from outcomes.units import hba1c_difference_mmol_mol
 
-NEW: Final = "new"
-APART: Final = "coverage shorter or unknown"
 OBSERVED: Final = "observed of due"
 CHANGE: Final = "mean change, those with both draws"
 CHANGE_MODEL: Final = "mean change, repeated-measures model"
-CHANGE_KEPT: Final = "mean change, unreliable draws kept"
-REGRESSION: Final = "change expected from having begun high"
 DIFFERENCE_RESPONSE: Final = "difference in responders"
 DIFFERENCE: Final = "adjusted difference at the visit"
 DIFFERENCE_MODEL: Final = "adjusted difference, repeated-measures model"
 DIFFERENCE_PLAIN: Final = "difference in change, not adjusted"
-CONTRAST: Final = "implanted minus adhesive"
+OTHER_START: Final = "began another treatment before the visit's draw"
 NOBODY: Final = "nobody is due"
-POINTS: Final = "percentage points"
-MMOL: Final = "mmol/mol"
-
-PATIENTS_PER_COVARIATE: Final = 10  # with fewer the model leans on chance
-
-Row = dict[str, Any]
+ASSOCIATION: Final = "association, not proof of cause"
 
 
 @dataclass(frozen=True, kw_only=True, eq=False, repr=False)
@@ -52,46 +63,28 @@ class Hba1cChange(Result):
 
     pairs: pd.DataFrame
 
-    def shown(self) -> pd.DataFrame:
-        """Return the table as text, each change in both units on one line.
-
-        The rows in mmol/mol stand in `.table` and in the records; here they become a column.
-        """
-        whole = super().shown()
-        in_mmol = (self.table["unit"] == MMOL).to_numpy()
-        # Every row in mmol/mol follows its twin in NGSP units.
-        follows = np.append(in_mmol[1:], False)[~in_mmol]
-        twins = whole.loc[in_mmol]
-        words = iter(
-            DASH if e == DASH else f"{e} ({low} to {high})"
-            for e, low, high in twins[["Estimate", "95 % low", "95 % high"]].to_numpy()
-        )
-        both = [next(words) if twin else DASH for twin in follows]
-        compact = whole.loc[~in_mmol].reset_index(drop=True)
-        compact.insert(compact.columns.get_loc("Unit") + 1, "In mmol/mol", both)
-        return compact.loc[compact["Note"] != NOBODY].reset_index(drop=True)
-
 
 def hba1c_change(cohorts: CohortSet, *, month: int | None = None) -> Hba1cChange:
-    """Does HbA1c fall after the index date, by how much, and in how many?
+    """Did HbA1c fall after the index date, by how much, and in how many?
 
     Parameters
     ----------
     cohorts : CohortSet
     month : int, optional
-        The visit of the one-sentence answer; by default the plan's primary month.
+        The visit of the answer in words; by default the plan's primary month.
 
     Returns
     -------
     Hba1cChange
         `.table` has one row per population, cohort (or contrast), stratum, visit and quantity:
-        n observed of n due, baseline and visit means and the mean change of those with both
-        (Student t), the change of the repeated-measures model, responders and at target over all
-        due with the missing counted (Wilson), and differences implanted minus adhesive adjusted
-        for the baseline. Changes and differences in percentage points and in mmol/mol.
-        Populations: *cumulative* (every visit due by the cut-off) and *quarter* (visits whose
-        windows closed in this quarter). Primary figures are of the new patients; the stratum
-        whose coverage is shorter or unknown stands apart.
+        n observed of n due, the change by the repeated-measures model (all with a baseline), the
+        change of those with both draws (Student t), baseline and visit means, responders and at
+        target over all due with the missing counted (Wilson), how many had begun another
+        treatment, and differences implanted minus adhesive at equal baseline. Changes in
+        percentage points and in mmol/mol. Populations: *cumulative* (every visit due by the
+        cut-off) and *quarter* (visits whose windows closed in this quarter). Primary figures are
+        of the new patients; the stratum whose coverage is shorter or unknown stands apart.
+        What is shown is one line a cohort and visit.
 
     Raises
     ------
@@ -100,94 +93,60 @@ def hba1c_change(cohorts: CohortSet, *, month: int | None = None) -> Hba1cChange
 
     Notes
     -----
-    The repeated-measures model is visit x cohort + visit x baseline + covariates by REML with an
-    unstructured covariance and Satterthwaite degrees of freedom; changes at the cohort's own
-    covariate means. The difference at one visit is an analysis of covariance with CR2 errors by
-    patient. Both are refused in words under 10 in the smaller arm. Neither shows cause: patients
-    chose their sensor.
+    The repeated-measures model is visit x cohort + visit x baseline + covariates by REML, with the
+    covariance structure named in `method`; changes at the cohort's own covariate means. The
+    difference at one visit is an analysis of covariance with CR2 errors by patient. Both are
+    refused in words under 10 in the smaller arm. Neither shows cause: patients chose their sensor.
     """
-    rules = cohorts.plan.hba1c
-    if month is not None and month not in rules.visit_months:
-        months = map(str, rules.visit_months)
-        raise UsageError(known_names("visit month of the plan", str(month), months))
-    primary = rules.primary_month if month is None else month
-    pairs = _with_stratum(due_pairs(cohorts.draws), cohorts)
-    covariates, left_out = _covariates(cohorts, pairs)
+    primary = primary_month(cohorts.plan.hba1c, month)
+    pairs = stratified_pairs(cohorts)
+    covariates, left_out = model_covariates(cohorts, pairs)
+    model = visit_model(pairs, cohorts.patients, covariates=covariates)
     rows: list[Row] = []
-    for population, part in _populations(pairs, cohorts):
+    for population, part in populations(pairs, cohorts):
         rows += _cohort_rows(part, population, cohorts)
         rows += _difference_rows(part, population, cohorts)
-        if population == "cumulative":
-            rows += _model_rows(part, cohorts, covariates)
-    rows += _kept_rows(cohorts)
-    rows += _imputed_rows(pairs, cohorts, primary)
-    rows += _regression_rows(pairs, cohorts, primary)
-    counts = dict.fromkeys(("month", "n", "n_due", "events", "missing"), "Int64")
-    table = pd.DataFrame(rows, columns=_COLUMNS).astype(counts)
+    rows += model_rows(model)
+    table = table_of(rows)
     finding = _finding(table, primary)
     points = _points(table)
     drawn = points.loc[points["n"] >= FEWEST_PER_ARM]
     return Hba1cChange(
         name="hba1c_change",
-        title="Change in HbA1c",
+        title="Did HbA1c fall?",
         table=table,
-        entries=[_record(row) for row in table.to_dict("records")],
+        entries=[record(each) for each in table.to_dict("records")],
         finding=finding,
+        plain=_plain(table, primary),
         caption=(
-            "HbA1c from baseline to each visit, by cohort. Cumulative: every visit due by "
-            f"{cohorts.cut_off}; this quarter: visits whose windows closed {cohorts.span}. "
-            "95 % intervals."
+            "Change in HbA1c from baseline to each visit in the new patients, percentage points "
+            f"with 95 % intervals. Every visit due by {cohorts.cut_off}; lines marked *this "
+            f"quarter*: windows that closed {cohorts.span}."
         ),
-        footnotes=_footnotes(pairs, cohorts, covariates, left_out),
-        settings=_settings(cohorts),
+        footnotes=_footnotes(cohorts, model, covariates, left_out),
+        settings=_settings(cohorts.plan.hba1c),
         show=_SHOW,
-        drawing=partial(_draw, points=drawn) if len(drawn) else None,
+        summary=_summary(table, cohorts.plan.hba1c),
+        drawing=partial(draw_changes, points=drawn) if len(drawn) else None,
         alt=_alt(finding, drawn),
         height=3.6,
         pairs=pairs,
     )
 
 
-_COLUMNS = [
-    *("population", "cohort", "contrast", "stratum", "month", "quantity"),
-    *("estimate", "conf_low", "conf_high", "unit", "n", "n_due", "events", "missing"),
-    *("who", "method", "note"),
-]
-_SHOW = {
-    "population": Show("Population"),
-    "who": Show("Cohort"),
-    "stratum": Show("Stratum"),
-    "month": Show("Month", 0),
-    "quantity": Show("Quantity"),
-    "estimate": Show("Estimate", 2),
-    "conf_low": Show("95 % low", 2),
-    "conf_high": Show("95 % high", 2),
-    "unit": Show("Unit"),
-    "n": Show("n", 0),
-    "n_due": Show("Due (n)", 0),
-    "missing": Show("Missing", 0),
-    "note": Show("Note"),
-}
+def primary_month(rules: Hba1c, month: int | None) -> int:
+    """Return the visit asked for, by default the plan's; refuse one that is not a visit."""
+    if month is not None and month not in rules.visit_months:
+        raise UsageError(
+            known_names("visit month of the plan", str(month), map(str, rules.visit_months))
+        )
+    return rules.primary_month if month is None else month
 
 
-def _with_stratum(pairs: pd.DataFrame, cohorts: CohortSet) -> pd.DataFrame:
-    members = cohorts.patients[["patient_id", "cohort", "new"]]
-    pairs = pairs.merge(members, on=["patient_id", "cohort"], validate="many_to_one")
-    return pairs.assign(stratum=pd.Series(np.where(pairs["new"], NEW, APART), dtype=object))
+_SHOW = {name: Show(name) for name in ("who", "month", "quantity", *LIMITS, "unit", "n", "note")}
 
 
-def _populations(pairs: pd.DataFrame, cohorts: CohortSet) -> Iterator[tuple[str, pd.DataFrame]]:
-    yield "cumulative", pairs
-    span = cohorts.span
-    first, last = pd.Timestamp(span.first_on), pd.Timestamp(span.last_on)
-    yield "quarter", pairs.loc[pairs["window_to"].between(first, last)]
-
-
-def _row(**given: Any) -> Row:
-    row: Row = dict.fromkeys(_COLUMNS)
-    row |= {"stratum": NEW, "method": "", "note": "", **given}
-    row["who"] = row["cohort"] or row["contrast"]
-    return row
+# --- rows of the table ---------------------------------------------------------------------------
 
 
 def _cohort_rows(pairs: pd.DataFrame, population: str, cohorts: CohortSet) -> list[Row]:
@@ -209,7 +168,7 @@ def _visit_rows(visit: pd.DataFrame, head: Row, cohorts: CohortSet) -> list[Row]
     due, seen = len(visit), int(visit["percent"].notna().sum())
     both = visit.dropna(subset=["change"])
     head = {**head, "n_due": due}
-    observed = _row(
+    observed = row(
         **head, quantity=OBSERVED, estimate=100 * seen / due if due else None, unit="% of due",
         n=seen, events=seen, missing=due - seen, method="count",
         note="" if due else NOBODY,
@@ -219,7 +178,8 @@ def _visit_rows(visit: pd.DataFrame, head: Row, cohorts: CohortSet) -> list[Row]
     return [
         observed,
         *_mean_rows(both, head, due),
-        *_change_rows(visit, head, CHANGE, due),
+        *change_rows(visit, {**head, "quantity": CHANGE}),
+        _other_start_row(visit, head),
         *_response_rows(visit, head, cohorts),
     ]
 
@@ -227,10 +187,13 @@ def _visit_rows(visit: pd.DataFrame, head: Row, cohorts: CohortSet) -> list[Row]
 def _mean_rows(both: pd.DataFrame, head: Row, due: int) -> list[Row]:
     rows = []
     for words, column in (("baseline mean", "baseline_percent"), ("visit mean", "percent")):
-        for unit, values in (("%", both[column]), (MMOL, both[column.replace("percent", MMOL_)])):
+        for unit, values in (
+            ("%", both[column]),
+            (MMOL, both[column.replace("percent", "mmol_mol")]),
+        ):
             mean = t_interval(values.to_numpy(dtype=float))
             rows.append(
-                _row(
+                row(
                     **head, quantity=f"{words}, those with both draws", estimate=mean.estimate,
                     conf_low=mean.conf_low, conf_high=mean.conf_high, unit=unit, n=len(both),
                     missing=due - len(both), method=mean.method, note=mean.note,
@@ -239,39 +202,14 @@ def _mean_rows(both: pd.DataFrame, head: Row, due: int) -> list[Row]:
     return rows
 
 
-MMOL_ = "mmol_mol"  # column name of the IFCC scale
-
-
-def _change_rows(visit: pd.DataFrame, head: Row, quantity: str, due: int) -> list[Row]:
-    change = paired_change(visit, before="baseline_percent", after="percent")
-    row = _row(
-        **head, quantity=quantity, estimate=change.mean, conf_low=change.conf_low,
-        conf_high=change.conf_high, unit=POINTS, n=change.n, missing=due - change.n,
-        method="paired change, Student t", note=change.note or "",
-    )  # fmt: skip
-    return [row, _in_mmol_mol(row)]
-
-
-def _in_mmol_mol(row: Row) -> Row:
-    """Return the same difference in mmol/mol: a difference has no intercept."""
-    scaled = {
-        name: None if row[name] is None else float(hba1c_difference_mmol_mol(row[name]))
-        for name in ("estimate", "conf_low", "conf_high")
-    }
-    return {**row, **scaled, "unit": MMOL}
-
-
 def _response_rows(visit: pd.DataFrame, head: Row, cohorts: CohortSet) -> list[Row]:
     rules = cohorts.plan.hba1c
-    words = {
-        RESPONSE: f"fall of {rules.response_points:g} points or more",
-        TARGET: f"below {rules.target_percent:g} %, of those at or above it at baseline",
-    }
+    words = {RESPONSE: _response_words(rules), TARGET: _target_words(rules)}
     rows = []
     for name, (share, events, n, missing) in responses(visit, rules=rules).items():
         scaled = share.scaled(100)
         rows.append(
-            _row(
+            row(
                 **{**head, "n_due": n}, quantity=words[name], estimate=scaled.estimate,
                 conf_low=scaled.conf_low, conf_high=scaled.conf_high, unit="% of due", n=n,
                 events=events, missing=missing, method=share.method,
@@ -294,8 +232,7 @@ def _difference_rows(pairs: pd.DataFrame, population: str, cohorts: CohortSet) -
         n = f"{sizes['implanted']} implanted, {sizes['adhesive']} adhesive"
         if min(sizes.values()) < FEWEST_PER_ARM:
             note = f"not estimated: fewer than {FEWEST_PER_ARM} in the smaller arm ({n})"
-            row = _row(**head, quantity=DIFFERENCE, unit=POINTS, note=note)
-            rows += [row, _in_mmol_mol(row)]
+            rows += both_units(**head, quantity=DIFFERENCE, note=note)
             continue
         rows.append(_response_difference(due.loc[due["month"] == month], head, cohorts))
         fit = ancova(
@@ -306,12 +243,10 @@ def _difference_rows(pairs: pd.DataFrame, population: str, cohorts: CohortSet) -
             (DIFFERENCE, fit.differences, "analysis of covariance on baseline"),
             (DIFFERENCE_PLAIN, fit.change_scores, "difference of mean changes"),
         ):
-            row = _row(
-                **head, quantity=quantity, unit=POINTS, **_numbers(frame.iloc[0]),
-                method=f"{method}, CR2 by patient, t",
-                note=f"association, not proof of cause ({n})",
+            rows += both_units(
+                **head, quantity=quantity, **numbers(frame.iloc[0]),
+                method=f"{method}, CR2 by patient, t", note=f"{ASSOCIATION} ({n})",
             )  # fmt: skip
-            rows += [row, _in_mmol_mol(row)]
     return rows
 
 
@@ -323,170 +258,120 @@ def _response_difference(due: pd.DataFrame, head: Row, cohorts: CohortSet) -> Ro
     }
     (_, events, n, _), (_, other, other_n, _) = counted["implanted"], counted["adhesive"]
     shown = proportion_difference(events, n, other, other_n).scaled(100)
-    return _row(
+    return row(
         **{**head, "n": n + other_n, "n_due": n + other_n}, quantity=DIFFERENCE_RESPONSE,
         estimate=shown.estimate, conf_low=shown.conf_low, conf_high=shown.conf_high,
         unit="percentage points of patients", method=shown.method,
-        note=shown.note or "not adjusted; association, not proof of cause",
+        note=shown.note or f"not adjusted; {ASSOCIATION}",
     )  # fmt: skip
 
 
-def _numbers(row: Any) -> Row:
-    return {
-        name: None if pd.isna(row[name]) else float(row[name])
-        for name in ("estimate", "conf_low", "conf_high")
-    }
+def _response_words(rules: Hba1c) -> str:
+    return f"fall of {rules.response_points:g} points or more"
 
 
-def _covariates(cohorts: CohortSet, pairs: pd.DataFrame) -> tuple[list[str], dict[str, str]]:
-    """Return the plan's covariates that the model can carry, and the others with the reason."""
-    new = cohorts.patients.loc[cohorts.patients["new"]]
-    asked = [name for name in cohorts.plan.cohorts.covariates if name != "baseline_hba1c"]
-    left_out = {name: "not complete" for name in asked if new[name].isna().any()}
-    left_out |= {
-        name: "the same in everybody"
-        for name in asked
-        if name not in left_out and len(new[name].unique()) < 2
-    }
-    seen = pairs.loc[(pairs["stratum"] == NEW) & pairs["change"].notna(), "patient_id"]
-    room = len(seen.unique()) // PATIENTS_PER_COVARIATE
-    carried = [name for name in asked if name not in left_out]
-    few = f"fewer than {PATIENTS_PER_COVARIATE} patients for each covariate"
-    left_out |= dict.fromkeys(carried[room:], few)
-    return carried[:room], left_out
+def _target_words(rules: Hba1c) -> str:
+    return f"below {rules.target_percent:g} %, of those at or above it at baseline"
 
 
-def _model_rows(pairs: pd.DataFrame, cohorts: CohortSet, covariates: Sequence[str]) -> list[Row]:
-    """Change and difference at every visit from one model of all visits."""
-    new = pairs.loc[(pairs["stratum"] == NEW) & pairs["baseline_percent"].notna()]
-    about = cohorts.patients[["patient_id", "cohort", *covariates]]
-    frame = new.merge(about, on=["patient_id", "cohort"], validate="many_to_one")
-    if frame.empty:
-        return []
-    frame = frame.assign(subject=frame["patient_id"] + " " + frame["cohort"])
-    seen = frame.dropna(subset=["percent"])
-    has_both = seen["cohort"].nunique() == len(KINDS)
-    in_both = frame.groupby("patient_id")["cohort"].nunique().gt(1).any()
-    try:
-        fit = visit_means(
-            frame, subject="subject", visit="month", outcome="percent",
-            baseline="baseline_percent", group="cohort" if has_both else None,
-            reference="adhesive" if has_both else None, covariates=list(covariates),
-            cluster="patient_id" if in_both else None,
-        )  # fmt: skip
-    except EstimationError as error:
-        note = f"not estimated: {error}"
-        return [
-            _row(population="cumulative", cohort=cohort, month=month, quantity=CHANGE_MODEL,
-                 unit=POINTS, note=note)
-            for cohort in frame["cohort"].unique()
-            for month in cohorts.plan.hba1c.visit_months
-        ]  # fmt: skip
-    only = None if has_both else str(frame["cohort"].iloc[0])
-    method = "repeated measures, REML, Satterthwaite t"
-    rows: list[Row] = []
-    for row in fit.changes.to_dict("records"):
-        shown = _row(
-            population="cumulative", cohort=only or row["group"], month=int(row["visit"]),
-            quantity=CHANGE_MODEL, unit=POINTS, n=int(row["n"]), n_due=int(row["n_given"]),
-            missing=int(row["n_given"] - row["n"]), method=method, note=row["note"] or "",
-            **_numbers(row),
-        )  # fmt: skip
-        rows += [shown, _in_mmol_mol(shown)]
-    for row in fit.differences.to_dict("records"):
-        note = row["note"] or "association, not proof of cause"
-        shown = _row(
-            population="cumulative", contrast=CONTRAST, month=int(row["visit"]),
-            quantity=DIFFERENCE_MODEL, unit=POINTS, n=int(row["n"] + row["n_reference"]),
-            method=method, note=note, **_numbers(row),
-        )  # fmt: skip
-        rows += [shown, _in_mmol_mol(shown)]
-    return rows
-
-
-def _kept_rows(cohorts: CohortSet) -> list[Row]:
-    """The sensitivity analysis that keeps draws of days on which HbA1c was unreliable."""
-    if not cohorts.draws["unreliable"].sum():
-        return []
-    members = cohorts.patients[
-        ["patient_id", "cohort", "index_date", "follow_up_to", "follow_up_end"]
-    ]
-    draws = visit_draws(
-        members, draws=cohorts.table("hba1c"), states=cohorts.table("states"),
-        patients=cohorts.table("patients"), cut_off=cohorts.cut_off, rules=cohorts.plan.hba1c,
-        keep_unreliable=True,
+def change_rows(visit: pd.DataFrame, head: Row) -> list[Row]:
+    """Return the paired change of those of the due with both draws, in both units."""
+    change = paired_change(visit, before="baseline_percent", after="percent")
+    return both_units(
+        **{**head, "n_due": len(visit)}, estimate=change.mean, conf_low=change.conf_low,
+        conf_high=change.conf_high, n=change.n, missing=len(visit) - change.n,
+        method="paired change, Student t", note=change.note or "",
     )  # fmt: skip
-    pairs = _with_stratum(due_pairs(draws), cohorts)
-    rows: list[Row] = []
-    for (cohort, month), visit in pairs.loc[pairs["new"]].groupby(["cohort", "month"]):
-        head = {"population": "cumulative", "cohort": cohort, "month": month, "n_due": len(visit)}
-        rows += _change_rows(visit, head, CHANGE_KEPT, len(visit))
-    return rows
 
 
-def _imputed_rows(pairs: pd.DataFrame, cohorts: CohortSet, month: int) -> list[Row]:
-    """The difference if missing draws were imputed, and if they were worse by so many points."""
-    new = pairs.loc[(pairs["stratum"] == NEW) & pairs["baseline_percent"].notna()]
-    clustered = bool(cohorts.patients.loc[cohorts.patients["new"], "in_both"].any())
-    rng = np.random.default_rng(cohorts.plan.plan.seed)
-    found = imputed_differences(new, month=month, rng=rng, clustered=clustered)
+def _other_start_row(visit: pd.DataFrame, head: Row) -> Row:
+    """How many of the due had begun a drug or another insulin delivery by the visit."""
+    by = visit["drawn_on"].fillna(visit["window_to"])
+    begun = int((visit["other_start_on"] <= by).sum())
+    share = proportion(begun, len(visit), method="wilson").scaled(100)
+    return row(
+        **head, quantity=OTHER_START, estimate=share.estimate, conf_low=share.conf_low,
+        conf_high=share.conf_high, unit="% of due", n=len(visit), events=begun,
+        method=share.method, note=share.note or "",
+    )  # fmt: skip
+
+
+def model_rows(
+    model: VisitModel, *, change: str = CHANGE_MODEL, difference: str = DIFFERENCE_MODEL
+) -> list[Row]:
+    """Return the rows of a fitted visit model, in both units."""
     rows: list[Row] = []
-    for row in found.to_dict("records"):
-        worse = f", implanted worse by {row['delta']:g} points" if row["delta"] else ""
-        note = row["note"] if isinstance(row["note"], str) else "association, not proof of cause"
-        shown = _row(
-            population="cumulative", contrast=CONTRAST, month=month, unit=POINTS,
-            quantity=f"adjusted difference, missing draws imputed{worse}",
-            n=int(row["n"] + row["n_reference"]),
-            missing=int(row["n_imputed"]), method="multiple imputation, Rubin's rules",
-            note=note, **_numbers(row),
+    for found in model.changes.to_dict("records"):
+        n, given = (None if pd.isna(found[name]) else int(found[name]) for name in ("n", "n_given"))
+        rows += both_units(
+            cohort=found["cohort"], month=int(found["month"]), quantity=change, n=n, n_due=given,
+            missing=None if n is None or given is None else given - n, method=model.method,
+            note=found["note"] if isinstance(found["note"], str) else "", **numbers(found),
         )  # fmt: skip
-        rows += [shown, _in_mmol_mol(shown)]
-    return rows
-
-
-def _regression_rows(pairs: pd.DataFrame, cohorts: CohortSet, month: int) -> list[Row]:
-    visit = pairs.loc[
-        (pairs["stratum"] == NEW) & (pairs["month"] == month) & pairs["change"].notna()
-    ]
-    members = cohorts.patients.loc[cohorts.patients["new"]]
-    found = expected_regression(cohorts.table("hba1c"), members, visit)
-    rows: list[Row] = []
-    for row in found.to_dict("records"):
-        value = None if pd.isna(row["estimate"]) else float(row["estimate"])
-        shown = _row(
-            population="cumulative", cohort=row["cohort"], month=month, quantity=REGRESSION,
-            estimate=value, unit=POINTS, n=int(row["n"]),
-            method="correlation of two earlier draws (n patients with both)", note=row["note"],
+    for found in model.differences.to_dict("records"):
+        note = found["note"] if isinstance(found["note"], str) else ASSOCIATION
+        rows += both_units(
+            contrast=CONTRAST, month=int(found["month"]), quantity=difference, n=int(found["n"]),
+            method=model.method, note=note, **numbers(found),
         )  # fmt: skip
-        rows += [shown, _in_mmol_mol(shown)]
     return rows
 
 
-def _record(row: Mapping[str, Any]) -> Record:
-    plain = {name: None if pd.isna(value) else value for name, value in row.items()}
-    return Record(
-        outcome="hba1c_change",
-        quantity=str(plain["quantity"]),
-        population=str(plain["population"]),
-        cohort=plain["cohort"],
-        contrast=plain["contrast"],
-        at=f"month {plain['month']}",
-        by={} if plain["stratum"] == NEW else {"stratum": str(plain["stratum"])},
-        estimate=plain["estimate"],
-        conf_low=plain["conf_low"],
-        conf_high=plain["conf_high"],
-        n_patients=None if plain["n"] is None else int(plain["n"]),
-        n_units=None if plain["n_due"] is None else int(plain["n_due"]),
-        events=None if plain["events"] is None else int(plain["events"]),
-        unit=str(plain["unit"]),
-        method=str(plain["method"]),
-        note=str(plain["note"]) or None,
-    )
+# --- what is shown ------------------------------------------------------------------------------
 
 
-def _headline(table: pd.DataFrame) -> pd.DataFrame:
-    """The change shown for each cohort and visit: the model's, else the observed one."""
+def _summary(table: pd.DataFrame, rules: Hba1c) -> pd.DataFrame:
+    """One line a cohort and visit, and one a comparison, of the numbers in the table."""
+    new = table.loc[table["stratum"] == NEW]
+    lines = []
+    for population in ("cumulative", "quarter"):
+        part = new.loc[new["population"] == population]
+        for who in (*KINDS, CONTRAST):
+            mine = part.loc[part["who"] == who]
+            for month in rules.visit_months:
+                visit = mine.loc[mine["month"] == month]
+                if _worth_a_line(visit):
+                    lines.append(_line(visit, who, month, population, rules))
+    return pd.DataFrame(lines).fillna(DASH)
+
+
+def _worth_a_line(visit: pd.DataFrame) -> bool:
+    """Whether anybody is due; of a comparison, whether there is a number."""
+    cohort = visit["cohort"].notna().any()
+    shown = visit["n_due"].fillna(0).gt(0) if cohort else visit["estimate"].notna()
+    return bool(shown.any())
+
+
+def _line(visit: pd.DataFrame, who: str, month: int, population: str, rules: Hba1c) -> Row:
+    when = f"month {month}" + (", this quarter" if population == "quarter" else "")
+    contrast = who == CONTRAST
+    model = DIFFERENCE_MODEL if contrast else CHANGE_MODEL
+    observed = visit.loc[visit["quantity"] == OBSERVED]
+    line = {
+        "Cohort": who,
+        "Visit": when,
+        "Drawn, of due": f"{observed['n'].iloc[0]} of {observed['n_due'].iloc[0]}"
+        if len(observed)
+        else DASH,
+        "Change by the model of all visits, points": cell(visit, 2, quantity=model, unit=POINTS),
+        "The same, mmol/mol": cell(visit, 1, quantity=model, unit=MMOL),
+        "Change of those with both draws, points": cell(
+            visit, 2, quantity=DIFFERENCE if contrast else CHANGE, unit=POINTS
+        ),
+        f"Fell {rules.response_points:g} or more, % of due": cell(
+            visit, 0, quantity=DIFFERENCE_RESPONSE if contrast else _response_words(rules)
+        ),
+        f"Now below {rules.target_percent:g} %, % of those due who were not": cell(
+            visit, 0, quantity=_target_words(rules)
+        ),
+    }
+    begun = visit.loc[visit["quantity"] == OTHER_START, "events"]
+    line["Began another treatment by then"] = str(begun.iloc[0]) if len(begun) else DASH
+    return line
+
+
+def headline(table: pd.DataFrame) -> pd.DataFrame:
+    """Return the change shown for each cohort and visit: the model's, else the observed one."""
     mine = table.loc[
         (table["population"] == "cumulative")
         & (table["stratum"] == NEW)
@@ -507,33 +392,34 @@ def _points(table: pd.DataFrame) -> pd.DataFrame:
         & (table["quantity"] == OBSERVED),
         ["cohort", "month", "n", "n_due"],
     ]
-    chosen = _headline(table)[["cohort", "month", "estimate", "conf_low", "conf_high", "quantity"]]
+    chosen = headline(table)[["cohort", "month", *LIMITS, "quantity"]]
     return chosen.merge(observed, on=["cohort", "month"], how="left").astype({"month": int})
 
 
-def _finding(table: pd.DataFrame, primary: int) -> str:
+def _of_primary(table: pd.DataFrame, primary: int) -> pd.DataFrame:
     chosen = _points(table)
-    chosen = chosen.loc[chosen["month"] == primary].set_index("cohort")
-    parts = [_cohort_words(chosen, cohort) for cohort in KINDS]
-    parts[0] = f"by month {primary}, {parts[0]}"
-    return one_sentence([*parts, _difference_words(table, primary)])
+    return chosen.loc[chosen["month"] == primary].set_index("cohort")
 
 
-def _cohort_words(chosen: pd.DataFrame, cohort: str) -> str:
-    if cohort not in chosen.index:
-        return f"no change in HbA1c can be shown in the {cohort} cohort (nobody due has both draws)"
-    row = chosen.loc[cohort]
-    mmol = float(hba1c_difference_mmol_mol(row["estimate"]))
-    limits = interval(_none(row["conf_low"]), _none(row["conf_high"]), 2)
+def _finding(table: pd.DataFrame, primary: int) -> str:
+    chosen = _of_primary(table, primary)
+    shown = [_cohort_words(chosen.loc[c], c) for c in KINDS if c in chosen.index]
+    absent = [c for c in KINDS if c not in chosen.index]
+    if not shown:
+        return f"By month {primary} no change in HbA1c can be shown: nobody due has both draws."
+    first = f"By month {primary}, HbA1c changed by {' and by '.join(shown)}"
+    if absent:
+        first += f"; no change can be shown in the {absent[0]} cohort (nobody due has both draws)"
+    return f"{first}. {_difference_words(table, primary)}"
+
+
+def _cohort_words(found: pd.Series, cohort: str) -> str:
+    mmol = float(hba1c_difference_mmol_mol(found["estimate"]))
+    limits = interval(plain(found["conf_low"]), plain(found["conf_high"]), 2)
     return (
-        f"HbA1c changed by {number(row['estimate'], 2)} points ({number(mmol, 1)} mmol/mol; 95 % "
-        f"interval {limits}) in the {cohort} cohort (n = {row['n']:.0f} observed of "
-        f"{row['n_due']:.0f} due)"
+        f"{number(found['estimate'], 2)} points ({number(mmol, 1)} mmol/mol; 95 % interval "
+        f"{limits}; {found['n']:.0f} seen of {found['n_due']:.0f} due) in the {cohort} cohort"
     )
-
-
-def _none(value: Any) -> float | None:
-    return None if pd.isna(value) else float(value)
 
 
 def _difference_words(table: pd.DataFrame, primary: int) -> str:
@@ -545,18 +431,47 @@ def _difference_words(table: pd.DataFrame, primary: int) -> str:
     ]
     found = mine.loc[mine["estimate"].notna()]
     if found.empty:
-        note = mine["note"].iloc[0] if len(mine) else "nobody is due"
-        return f"the cohorts are not compared ({note})"
-    row = found.sort_values("quantity", key=lambda q: q != DIFFERENCE_MODEL).iloc[0]
-    limits = interval(_none(row["conf_low"]), _none(row["conf_high"]), 2)
+        note = mine["note"].iloc[0] if len(mine) else NOBODY
+        return f"The cohorts are not compared: {note}."
+    best = found.sort_values("quantity", key=lambda q: q != DIFFERENCE_MODEL).iloc[0]
+    limits = interval(plain(best["conf_low"]), plain(best["conf_high"]), 2)
     return (
-        f"adjusted for baseline, implanted less adhesive was {number(row['estimate'], 2)} points "
-        f"({limits}; n = {row['n']:.0f}), an association and not proof of cause"
+        f"At the same baseline, implanted less adhesive was {number(best['estimate'], 2)} points "
+        f"({limits}; n = {best['n']:.0f}), an association and not proof of cause."
     )
 
 
-def _settings(cohorts: CohortSet) -> dict[str, str]:
-    rules = cohorts.plan.hba1c
+def _plain(table: pd.DataFrame, primary: int) -> str:
+    """The same for a committee."""
+    chosen = _of_primary(table, primary)
+    parts = []
+    for cohort in KINDS:
+        if cohort in chosen.index and not pd.isna(chosen.loc[cohort, "conf_low"]):
+            parts.append(f"{_everyday(chosen.loc[cohort])} with {cohort} sensors")
+    if not parts:
+        return ""
+    return (
+        f"About {primary} months after the first sensor, HbA1c was {' and '.join(parts)}. Part of "
+        "such a fall happens without any sensor, because people begin when their value is high."
+    )
+
+
+def _everyday(found: pd.Series) -> str:
+    """A change with its interval in words of lower and higher, to one decimal."""
+
+    def side(value: float) -> str:
+        return f"{number(abs(value), 1)} points {'lower' if value < 0 else 'higher'}"
+
+    low, high = found["conf_low"], found["conf_high"]
+    if low * high > 0:
+        ends = sorted((abs(low), abs(high)))
+        between = f"between {number(ends[0], 1)} and {number(ends[1], 1)}"
+    else:
+        between = f"between {side(low)} and {side(high)}"
+    return f"{side(found['estimate'])} ({between})"
+
+
+def _settings(rules: Hba1c) -> dict[str, str]:
     windows = zip(rules.visit_months, rules.window_from_days, rules.window_to_days, strict=True)
     return {
         "baseline window": f"days {rules.baseline_from_day} to {rules.baseline_to_day}",
@@ -569,43 +484,36 @@ def _settings(cohorts: CohortSet) -> dict[str, str]:
 
 
 def _footnotes(
-    pairs: pd.DataFrame,
     cohorts: CohortSet,
+    model: VisitModel,
     covariates: Sequence[str],
     left_out: Mapping[str, str],
 ) -> list[str]:
     new = cohorts.patients.loc[cohorts.patients["new"], ["patient_id", "cohort"]]
     draws = cohorts.draws.merge(new, on=["patient_id", "cohort"])
     first = draws.loc[draws["month"] == BASELINE_MONTH]
-    missing = pairs.loc[pairs["stratum"] == NEW, "missing_because"].value_counts()
-    reasons = ", ".join(f"{name} {n}" for name, n in sorted(missing.items())) or "none"
     notes = [
-        "Baseline: the latest draw in the window; of one day laboratory, then point of care, "
-        "then home, then unknown. Visits: the draw nearest the target day, ties to the later.",
-        "Due: alive on the last day of the window, and the window closed by the cut-off. Due "
-        f"visits without a draw, by reason: {reasons}.",
+        "Two figures of change stand side by side and need not agree. The model of all visits "
+        "estimates the change of everybody in the cohort with a baseline, drawn at this visit or "
+        "not; it is the primary one, and right where a missing draw depends on what was seen "
+        "before. The other is the plain mean of those who have both draws of this visit.",
+        "Model: visit x cohort, visit x baseline, covariates "
+        f"({', '.join(name.replace('_', ' ') for name in covariates) or 'none'}); "
+        f"{model.method or 'not fitted'}. {' '.join(model.notes)}".strip(),
         f"{int(first['drawn_on'].isna().sum())} of {len(first)} new patients (counted per cohort) "
         "have no baseline draw and enter no change.",
         f"{set_aside_draws(cohorts.table('hba1c'))} draws contradict another of the same day and "
-        "method and are left out, both.",
-        f"{int(draws['unreliable'].sum())} draws on days with HbA1c recorded as unreliable are "
-        "left out; the visit stays due. Where there are any, a sensitivity analysis keeps them.",
+        "method and are left out, both; draws of days on which HbA1c is recorded as unreliable "
+        f"({int(draws['unreliable'].sum())}) are left out too, and their visit stays due.",
         "Responders are counted over all due; who has no draw counts as no response. Draws go "
-        "into tenths of a point before they are subtracted; each is judged in its own unit.",
-        "Means are unrounded; a difference in mmol/mol is points / 0.09148, without intercept.",
-        "Primary change: repeated-measures model (visit x cohort, visit x baseline, covariates: "
-        f"{', '.join(covariates) or 'none'}), which uses all visits of all with a baseline and is "
-        "valid if missing draws depend on what was seen; beside it those with both draws.",
-        "Patients chose their sensor, and baseline HbA1c is one reason to choose: a fall towards "
-        "the mean is expected without any effect; how much, is estimated from patients with two "
-        "or more draws up to the index date. Differences are associations.",
-        "Missing draws of the primary visit are also imputed (seed "
-        f"{cohorts.plan.plan.seed}), then made worse for the implanted, to show how wrong the "
-        "imputation would have to be for the answer to change.",
+        "into tenths of a point before they are subtracted; each is judged in its own unit. Means "
+        "are unrounded; a difference in mmol/mol is points / 0.09148, without intercept.",
+        "Lines of implanted minus adhesive: at equal baseline; under *those with both draws* an "
+        "analysis of covariance of that visit alone. Patients chose their sensor, so a difference "
+        "is an association.",
     ]
     if left_out:
-        words = ", ".join(f"{name} ({why})" for name, why in left_out.items())
-        notes.append(f"Covariates of the plan that the model leaves out: {words}.")
+        notes.append(f"Covariates that the model leaves out: {left_out_words(left_out)}.")
     if not cohorts.has("hba1c"):
         notes.append("The study has no hba1c table, so there is no HbA1c to report.")
     return notes
@@ -618,37 +526,3 @@ def _alt(finding: str, points: pd.DataFrame) -> str:
         "Mean change in HbA1c with 95 % intervals, by cohort, at each visit with at least "
         f"{FEWEST_PER_ARM} observed. {finding}"
     )
-
-
-def _draw(ax: Axes, *, points: pd.DataFrame) -> None:
-    """Mean change at each visit with its interval, no change as the reference line."""
-    months = sorted(points["month"].unique())
-    place = {month: i for i, month in enumerate(months)}
-    ax.axhline(0, color=FAINT, linewidth=0.8)
-    names = [name for name in KINDS if name in set(points["cohort"])]
-    for turn, name in enumerate(names):
-        mine, style = points.loc[points["cohort"] == name].sort_values("month"), look(name)
-        x = mine["month"].map(place).to_numpy(dtype=float) + 0.12 * (turn - (len(names) - 1) / 2)
-        y = mine["estimate"].to_numpy(dtype=float)
-        low = np.nan_to_num(y - mine["conf_low"].to_numpy(dtype=float))
-        high = np.nan_to_num(mine["conf_high"].to_numpy(dtype=float) - y)
-        ax.errorbar(
-            x, y, yerr=[low, high], fmt=style.marker, linestyle=style.line, color=style.colour,
-            capsize=3, linewidth=1.2, label=name,
-        )  # fmt: skip
-    counts: dict[int, list[str]] = {month: [] for month in months}
-    for name in names:
-        for row in points.loc[points["cohort"] == name].itertuples():
-            counts[row.month].append(f"{name} {row.n:.0f} of {row.n_due:.0f}")
-    ax.set_xticks(
-        range(len(months)),
-        ["\n".join([f"month {month}", *counts[month]]) for month in months],
-    )
-    ax.set_xlim(-0.5, len(months) - 0.5)
-    ax.set_ylabel("change in HbA1c,\npercentage points")
-    step = 1 / float(hba1c_difference_mmol_mol(1.0))
-    twin = ax.secondary_yaxis(
-        "right", functions=(lambda y: np.asarray(y) / step, lambda y: np.asarray(y) * step)
-    )
-    twin.set_ylabel(MMOL, color=INK)
-    ax.legend(frameon=False, loc="best")

@@ -27,15 +27,17 @@ def due_pairs(draws: pd.DataFrame) -> pd.DataFrame:
     Returns
     -------
     DataFrame, one row per patient, cohort and due visit
-        `patient_id`, `cohort`, `month`, `window_to`, `percent`, `mmol_mol`, `tenths`, `value`,
-        `unit` of the visit (missing where nobody drew), the same with `baseline_` before, and
-        `change` in percentage points, unrounded, missing where either is.
+        `patient_id`, `cohort`, `month`, `window_to`, `drawn_on`, `percent`, `mmol_mol`, `tenths`,
+        `value`, `unit`, `method` of the visit (missing where nobody drew), the numbers and unit
+        with `baseline_` before, and `change` in percentage points, unrounded, missing where
+        either is; `further`, `unreliable` and `missing_because` of the visit.
     """
     keep = ["percent", "mmol_mol", "tenths", "value", "unit"]
     key = ["patient_id", "cohort"]
     first = draws.loc[draws["month"] == BASELINE_MONTH, [*key, *keep]]
     visits = draws.loc[(draws["month"] != BASELINE_MONTH) & draws["due"].astype(bool)]
-    pairs = visits[[*key, "month", "window_to", *keep, "unreliable", "missing_because"]].merge(
+    of_visit = ["drawn_on", *keep, "method", "further", "unreliable", "missing_because"]
+    pairs = visits[[*key, "month", "window_to", *of_visit]].merge(
         first.rename(columns={name: f"baseline_{name}" for name in keep}),
         on=key,
         how="left",

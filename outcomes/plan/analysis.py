@@ -89,6 +89,32 @@ class Hba1c:
         7.0, "Below this is at target, for patients who began at or above it.", unit="%",
         source="American Diabetes Association, Standards of Care (many adults)",
     )  # fmt: skip
+    bands_percent: tuple[float, ...] = setting(
+        (7.0, 8.0, 9.0), "Where baseline HbA1c is cut into bands.", unit="%", source=PRACTICE
+    )
+    fewest_earlier: int = setting(
+        30,
+        "The change expected from having begun high needs so many patients of a cohort with two"
+        " or more draws before their baseline.",
+        unit="patients",
+        source=PRACTICE,
+    )
+    earlier_days: int = setting(
+        730, "Earlier draws count from this long before the baseline on.", unit="days",
+        source=PRACTICE,
+    )  # fmt: skip
+    planned_sd: float | None = setting(
+        None,
+        "SD of HbA1c at the primary visit that the plan was made with; only then is a detectable"
+        " difference given.",
+        unit="percentage points",
+    )
+    planned_correlation: float = setting(
+        0.0, "Correlation of baseline and primary visit that goes with it."
+    )
+    planned_power: float = setting(
+        0.8, "Power at which a difference counts as detectable.", unit="probability"
+    )
 
     def __post_init__(self) -> None:
         """Refuse visits whose lists differ in length or whose windows overlap."""
@@ -101,6 +127,15 @@ class Hba1c:
             raise ValueError(f"window_from_days: windows {windows} overlap or are not in order.")
         if self.primary_month not in self.visit_months:
             raise ValueError(f"primary_month: {self.primary_month} is not one of the visits.")
+        if list(self.bands_percent) != sorted(set(self.bands_percent)) or not self.bands_percent:
+            raise ValueError(f"bands_percent: {self.bands_percent} are not in ascending order.")
+        if self.planned_sd is not None and not self.planned_sd > 0:
+            raise ValueError(f"planned_sd: {self.planned_sd} is not above 0.")
+        if not (0 < self.planned_power < 1 and -1 < self.planned_correlation < 1):
+            raise ValueError(
+                f"planned_power: {self.planned_power} is not between 0 and 1, or"
+                f" planned_correlation {self.planned_correlation} not inside -1 to 1."
+            )
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -146,6 +181,10 @@ class TimeInRange:
     knots: tuple[int, ...] = setting(
         (3, 6), "Inner knots of the trajectory.", unit="periods", source=PRACTICE
     )
+    fewest_at_month_12: int = setting(
+        40, "The level at month 12 is not estimated with fewer patients seen in its period.",
+        unit="patients", source=PRACTICE,
+    )  # fmt: skip
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -367,6 +406,63 @@ class Comparison:
 
 
 @dataclass(frozen=True, kw_only=True)
+class SensorWear:
+    """How often an implanted sensor is to be calibrated, and what counts as a break in wear."""
+
+    first_days: int = setting(
+        21, "Days after the placement on which more calibrations are due.", unit="days",
+        source=PRACTICE,
+    )  # fmt: skip
+    first_calibrations: int = setting(
+        2, "Calibrations due on each of these days.", unit="per local day", source=PRACTICE
+    )
+    later_calibrations: int = setting(
+        1, "Calibrations due on each later day.", unit="per local day", source=PRACTICE
+    )
+    between_days: int = setting(
+        1, "Adhesive sensors further apart than this have a gap between them.", unit="days",
+        source=PRACTICE,
+    )  # fmt: skip
+
+    def __post_init__(self) -> None:
+        """Refuse numbers that make no rule."""
+        for name in ("first_days", "first_calibrations", "later_calibrations", "between_days"):
+            if getattr(self, name) < 0:
+                raise ValueError(f"{name}: {getattr(self, name)} is below 0.")
+
+
+@dataclass(frozen=True, kw_only=True)
+class SensorAgreement:
+    """Which sensor value is held against a fingerstick, and when the two agree."""
+
+    pair_minutes: int = setting(
+        5, "The sensor's value lies strictly before the fingerstick, no longer than this.",
+        unit="minutes", source=PRACTICE,
+    )  # fmt: skip
+    switch_mg_dl: float = setting(
+        100.0, "From this fingerstick value on agreement is judged in per cent, below it in mg/dL.",
+        unit="mg/dL", source="papers use 100, 80 or 70; ISO 15197:2013 uses 100",
+    )  # fmt: skip
+    agree_within: tuple[int, ...] = setting(
+        (15, 20, 30, 40), "Differences within which the two are said to agree.", unit="mg/dL or %",
+        source="as in published trials of sensors",
+    )  # fmt: skip
+    bootstrap_draws: int = setting(
+        500, "Draws of patients behind the intervals of medians, limits and concordance.",
+        unit="draws",
+    )  # fmt: skip
+
+    def __post_init__(self) -> None:
+        """Refuse settings under which nothing can agree."""
+        if self.pair_minutes < 1 or not self.switch_mg_dl > 0:
+            raise ValueError(f"pair_minutes: {self.pair_minutes}, or switch_mg_dl, is too small.")
+        if not self.agree_within or min(self.agree_within) <= 0:
+            raise ValueError(f"agree_within: {self.agree_within} are not above 0.")
+        if self.bootstrap_draws < 100:
+            raise ValueError(f"bootstrap_draws: {self.bootstrap_draws} is fewer than 100.")
+
+
+@dataclass(frozen=True, kw_only=True)
 class Watch:
     """What is watched over time, against which reference, and how many false rows are allowed."""
 
@@ -500,6 +596,8 @@ class Plan:
     complications: Complications = field(default_factory=Complications)
     comparison: Comparison = field(default_factory=Comparison)
     watch: Watch = field(default_factory=Watch)
+    sensor_wear: SensorWear = field(default_factory=SensorWear)
+    sensor_agreement: SensorAgreement = field(default_factory=SensorAgreement)
 
     @property
     def fingerprint(self) -> str:
@@ -536,7 +634,7 @@ def settings_table(section: str) -> pd.DataFrame:
     ----------
     section : str
         "plan", "cohorts", "hba1c", "time_in_range", "sensor_survival", "complications",
-        "comparison" or "watch".
+        "comparison", "watch", "sensor_wear" or "sensor_agreement".
     """
     sections = _sections()
     if section not in sections:
@@ -569,6 +667,8 @@ def _sections() -> dict[str, Any]:
         "complications": Complications,
         "comparison": Comparison,
         "watch": Watch,
+        "sensor_wear": SensorWear,
+        "sensor_agreement": SensorAgreement,
     }
 
 

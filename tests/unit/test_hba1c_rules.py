@@ -33,7 +33,7 @@ def pairs_example() -> pd.DataFrame:
     return due_pairs(
         draws.assign(
             cohort="implanted", window_to=pd.Timestamp("2024-09-01"), unreliable=0,
-            missing_because=None,
+            further=0, missing_because=None,
         )
     )  # fmt: skip
 

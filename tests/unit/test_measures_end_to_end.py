@@ -9,7 +9,6 @@ from collections.abc import Callable
 from datetime import date
 from pathlib import Path
 
-import numpy as np
 import pandas as pd
 import pytest
 
@@ -18,7 +17,6 @@ from outcomes.cohorts.build import CohortSet, build_cohorts
 from outcomes.errors import UsageError
 from outcomes.measures.complications import complications
 from outcomes.measures.hba1c_change import hba1c_change
-from outcomes.measures.hba1c_sensitivity import expected_regression
 from outcomes.measures.sensor_survival import sensor_survival
 from outcomes.plan import Frame, Plan
 from outcomes.results import Result
@@ -57,7 +55,7 @@ def test_every_result_is_complete(results: dict[str, Result], name: str) -> None
     assert result.settings
     assert result.finding in result.alt
     assert result.finding.endswith(".")
-    assert ". " not in result.finding
+    assert result.finding.count(". ") <= 1
     assert "<table>" in result._repr_html_()
     assert result.plot() is not None
 
@@ -131,7 +129,7 @@ def test_without_an_adhesive_cohort_each_result_says_so(tmp_path: Path) -> None:
     assert "no adhesive sensor was placed" in sensor_survival(cohorts).finding
     assert "no adhesive sensor was worn" in complications(cohorts).finding
     finding = hba1c_change(cohorts).finding
-    assert "in the adhesive cohort (nobody due has both draws)" in finding
+    assert "no change can be shown in the adhesive cohort (nobody due has both draws)" in finding
     assert "fewer than 10 in the smaller arm (" in finding
     assert "Nobody is new to adhesive sensors" in cohorts.baseline.finding
 
@@ -158,7 +156,7 @@ def test_the_stratum_without_coverage_stands_apart(tmp_path: Path) -> None:
 
 def test_without_draws_the_result_says_so(tmp_path: Path) -> None:
     result = hba1c_change(cohorts_of(tmp_path, hba1c=None))
-    assert "no change in HbA1c can be shown in the implanted cohort" in result.finding
+    assert "no change in HbA1c can be shown: nobody due has both draws" in result.finding
     assert any("no hba1c table" in note for note in result.footnotes)
     assert result.drawing is None
 
@@ -245,35 +243,3 @@ def test_a_patient_in_both_cohorts_has_two_index_dates(tmp_path: Path) -> None:
     both = found.loc[found["in_both"]]
     assert both["patient_id"].tolist() == ["P000", "P000"]
     assert both["index_date"].nunique() == 2
-
-
-def test_missing_draws_are_imputed_and_made_worse(results: dict[str, Result]) -> None:
-    table = results["hba1c_change"].table
-    rows = table.loc[
-        table["quantity"].str.startswith("adjusted difference, missing draws imputed")
-        & (table["unit"] == "percentage points")
-    ]
-    assert len(rows) == 4
-    assert rows["estimate"].is_monotonic_increasing
-
-
-def test_a_cohort_that_began_high_is_expected_to_come_down() -> None:
-    members = pd.DataFrame(
-        {"patient_id": [f"P{i}" for i in range(12)], "cohort": "implanted",
-         "index_date": pd.Timestamp("2024-06-01")}
-    )  # fmt: skip
-    high = [9.0, 8.6, 8.0, 7.8, 7.4, 7.0, 8.2, 7.6, 8.8, 7.2, 8.4, 7.9]
-    earlier = [8.2, 8.4, 7.9, 7.5, 7.6, 7.1, 7.8, 7.7, 8.1, 7.3, 8.3, 7.6]
-    draws = pd.DataFrame(
-        {
-            "patient_id": [*members["patient_id"], *members["patient_id"]],
-            "drawn_on": [pd.Timestamp("2024-01-01")] * 12 + [pd.Timestamp("2024-05-20")] * 12,
-            "value": [*earlier, *high], "unit": "%", "method": "laboratory",
-        }
-    )  # fmt: skip
-    pairs = pd.DataFrame({"cohort": "implanted", "baseline_percent": high})
-    row = expected_regression(draws, members, pairs).iloc[0]
-    rho = np.corrcoef(earlier, high)[0, 1]
-    mean = (np.mean(earlier) + np.mean(high)) / 2
-    assert row["estimate"] == pytest.approx(-(1 - rho) * (np.mean(high) - mean), rel=1e-9)
-    assert row["estimate"] < 0
