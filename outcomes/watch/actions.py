@@ -58,7 +58,7 @@ def action_list(programme: Programme, *, beside: str | Path, audience: str = "cl
     programme : Programme
     beside : path
         The plan, or any file or folder beside which the list lies.
-    audience : {"clinic", "committee"}
+    audience : {"clinic", "committee", "external"}
 
     Returns
     -------

@@ -18,7 +18,7 @@ from outcomes.watch.programme import Programme
 from outcomes.watch.rules import Signal
 from outcomes.watch.series import Series, span_words
 
-AUDIENCES: Final = ("clinic", "committee")
+AUDIENCES: Final = ("clinic", "committee", "external")
 _COLUMNS = [
     *("key", "subject", "rules", "observed", "expected", "size", "size_name", "tail", "look_at"),
 ]
@@ -31,7 +31,7 @@ def attention(programme: Programme, *, audience: str = "clinic") -> Result:
     ----------
     programme : Programme
         As `programme_watch` returns it.
-    audience : {"clinic", "committee"}
+    audience : {"clinic", "committee", "external"}
         A committee sees no row about an inserter of a role with fewer inserters than the plan
         says, and never an id.
 

@@ -188,7 +188,7 @@ def learning_curves(programme: Programme, *, audience: str = "clinic") -> Result
     Parameters
     ----------
     programme : Programme
-    audience : {"clinic", "committee"}
+    audience : {"clinic", "committee", "external"}
 
     Raises
     ------
