@@ -55,10 +55,7 @@ def write_clinic(
     """
     if not 20 <= patients <= 5_000:
         raise ValueError(f"patients: {patients} is not between 20 and 5,000.")
-    scenario = scenario or Scenario()
-    if readings_minutes is not None:
-        implanted, adhesive = readings_minutes
-        scenario = replace(scenario, implanted_minutes=implanted, adhesive_minutes=adhesive)
+    scenario = with_minutes(scenario, readings_minutes)
     place = Path(folder)
     _clear(place)
     place.mkdir(parents=True, exist_ok=True)
@@ -70,6 +67,15 @@ def write_clinic(
     numbers = json.dumps(known_numbers(made, written), indent=1, ensure_ascii=False)
     (place / KNOWN).write_text(numbers + "\n", encoding="utf-8")
     return place
+
+
+def with_minutes(scenario: Scenario | None, minutes: tuple[int, int] | None) -> Scenario:
+    """Return the scenario (the usual one for None) with other minutes between readings."""
+    scenario = scenario or Scenario()
+    if minutes is None:
+        return scenario
+    implanted, adhesive = minutes
+    return replace(scenario, implanted_minutes=implanted, adhesive_minutes=adhesive)
 
 
 def _clear(place: Path) -> None:

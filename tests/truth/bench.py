@@ -26,7 +26,7 @@ from scipy import stats
 
 FOLDER = Path(__file__).parent
 RESULTS = FOLDER / "results"
-PART = 50  # replicates that a process does at once
+PART = 50  # replicates that a process does at once, at most
 
 COLUMNS = (
     "outcome", "estimator", "scenario", "question", "patients", "scale", "truth", "truth_error",
@@ -136,8 +136,9 @@ def answers(
     if processes == 1:
         yield from (one(bench, number) for number in range(first, last))
         return
-    starts = range(first, last, PART)
-    ends = [min(start + PART, last) for start in starts]
+    size = max(1, min(PART, (last - first) // (4 * processes)))
+    starts = range(first, last, size)
+    ends = [min(start + size, last) for start in starts]
     context = multiprocessing.get_context("spawn")
     with ProcessPoolExecutor(processes, mp_context=context) as pool:
         for done in pool.map(part, [bench.key] * len(ends), starts, ends):
