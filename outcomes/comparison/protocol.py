@@ -84,6 +84,8 @@ def _items(cohorts: CohortSet, rules: Comparison) -> list[tuple[str, str, str, s
     plan, hba1c = cohorts.plan, cohorts.plan.hba1c
     contacts = " or ".join(f"“{what}”" for what in rules.time_zero_contacts)
     months = ", ".join(str(m) for m in hba1c.visit_months if m >= hba1c.primary_month)
+    shifts = " and ".join(str(size) for size in rules.shifts_mg_dl)
+    equal = plan.complications.equal_solicitation
     windows = "; ".join(
         f"month {m}: day {a} to {b}"
         for m, a, b in zip(
@@ -149,6 +151,21 @@ def _items(cohorts: CohortSet, rules: Comparison) -> list[tuple[str, str, str, s
             "sensor is also the instrument.",
         ),
         (
+            "Other outcomes",
+            "Time in range by one masked sensor of a third kind in both arms; harm asked for alike.",
+            f"Time in range as each sensor reports it, with both kinds off by {shifts} mg/dL; a "
+            "patient's year described with the contacts, contrasted only where the plan declares "
+            f"equal solicitation ({'declared' if equal else 'not declared'}).",
+            "An instrument that is not the treatment, and the same attention to both arms.",
+        ),
+        (
+            "Missing data",
+            "Everybody is seen.",
+            f"Covariates: {rules.missing_covariates}. HbA1c that was not drawn: like patients stand "
+            "for it, by the covariates and the latest value before the visit.",
+            "Reasons for not coming that neither covariates nor earlier values show.",
+        ),
+        (
             "Estimands",
             "Treatment policy, while alive; and while on the assigned kind.",
             "Both. Treatment policy: whatever was worn later counts. While on the kind: draws "
@@ -170,5 +187,11 @@ def _items(cohorts: CohortSet, rules: Comparison) -> list[tuple[str, str, str, s
             f"missing covariates: {rules.missing_covariates}; fewer than {rules.fewest_per_arm} "
             "patients in an arm, or hardly any overlap: no contrast.",
             "A single reading: this contrast can be looked at every quarter.",
+        ),
+        (
+            "Size and stopping",
+            "A size fixed beforehand, and one look.",
+            f"Whoever came; {standing(cohorts).sentence}",
+            "A size chosen for the question.",
         ),
     ]
