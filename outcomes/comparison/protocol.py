@@ -152,7 +152,7 @@ def _items(cohorts: CohortSet, rules: Comparison) -> list[tuple[str, str, str, s
         ),
         (
             "Other outcomes",
-            "Time in range by one masked sensor of a third kind in both arms; harm asked for alike.",
+            "Time in range by one masked third sensor in both arms; harm asked for alike.",
             f"Time in range as each sensor reports it, with both kinds off by {shifts} mg/dL; a "
             "patient's year described with the contacts, contrasted only where the plan declares "
             f"equal solicitation ({'declared' if equal else 'not declared'}).",
@@ -161,8 +161,8 @@ def _items(cohorts: CohortSet, rules: Comparison) -> list[tuple[str, str, str, s
         (
             "Missing data",
             "Everybody is seen.",
-            f"Covariates: {rules.missing_covariates}. HbA1c that was not drawn: like patients stand "
-            "for it, by the covariates and the latest value before the visit.",
+            f"Covariates: {rules.missing_covariates}. HbA1c that was not drawn: like patients "
+            "stand for it, by the covariates and the latest value before the visit.",
             "Reasons for not coming that neither covariates nor earlier values show.",
         ),
         (
