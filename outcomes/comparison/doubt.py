@@ -145,7 +145,7 @@ def doubts(comparison: Hba1cComparison) -> Result:
         summary=_summary(table),
         drawing=partial(
             draw_forest, rows=drawn,
-            label="HbA1c, implanted minus adhesive (percentage points)",
+            label="points of HbA1c, implanted minus adhesive",
         )
         if len(drawn)
         else None,

@@ -105,7 +105,7 @@ def hba1c_comparison(cohorts: CohortSet, *, at_month: int, weights: Target) -> H
         summary=_summary(table),
         drawing=partial(
             draw_forest, rows=drawn,
-            label="HbA1c, implanted minus adhesive (percentage points)",
+            label="points of HbA1c, implanted minus adhesive",
         )
         if len(drawn)
         else None,
@@ -304,27 +304,35 @@ def _settings(cohorts: CohortSet, target: str) -> dict[str, str]:
 
 
 def _summary(table: pd.DataFrame) -> pd.DataFrame:
-    """Return one line per trial, month and estimand, arms and difference side by side."""
+    """Return one line per trial, month and analysis; a refusal stands once for all it concerns."""
     lines = []
     for (trial, month), part in table.groupby(["trial", "month"], sort=False):
         means = part.loc[part["quantity"] == ARM_MEAN].set_index("cohort")
         cells = {arm: _cell(means.loc[arm], int(means.loc[arm, f"n_{arm}"])) for arm in KINDS}
+        told: set[str] = set()
         for row in part.loc[part["quantity"] != ARM_MEAN].to_dict("records"):
-            what = row["quantity"] if row["quantity"] == RAW else f"{row['estimand']}"
-            if row["role"] == SENSITIVITY:
-                what = f"{row['quantity']}, target {row['target']}"
-            n = f"{row['n_implanted']:.0f} + {row['n_adhesive']:.0f}"
+            refused = _plain(row["estimate"]) is None
+            again = str(row["note"]) in told or row["role"] == SENSITIVITY or row["quantity"] == RAW
+            if refused and again:
+                continue
+            told |= {str(row["note"])} if refused else set()
             lines.append(
                 {
-                    "Trial": trial, "Month": str(month),
+                    "Trial, month": f"{trial}, {month}",
                     "Implanted, as seen": cells["implanted"],
                     "Adhesive, as seen": cells["adhesive"],
-                    "Analysis": what, "Role": row["role"],
-                    "Difference (95 %)": _difference(row, n),
+                    "Analysis": _analysis(row), "Role": row["role"],
+                    "Difference (95 %)": _difference(row),
                 }
             )  # fmt: skip
             cells = dict.fromkeys(KINDS, "")
     return pd.DataFrame(lines)
+
+
+def _analysis(row: Row) -> str:
+    if row["quantity"] == RAW:
+        return RAW
+    return f"target {row['target']}" if row["role"] == SENSITIVITY else str(row["estimand"])
 
 
 def _cell(row: pd.Series, n: int) -> str:
@@ -332,9 +340,10 @@ def _cell(row: pd.Series, n: int) -> str:
     return f"{number(_plain(row['estimate']), 2)} ({limits}; n = {n})"
 
 
-def _difference(row: Row, n: str) -> str:
+def _difference(row: Row) -> str:
     if _plain(row["estimate"]) is None:
         return str(row["note"])
+    n = f"{row['n_implanted']:.0f} + {row['n_adhesive']:.0f}"
     limits = interval(_plain(row["conf_low"]), _plain(row["conf_high"]), 2)
     return f"{number(row['estimate'], 2)} ({limits}; n = {n})"
 
@@ -344,8 +353,11 @@ def _plain(value: Any) -> float | None:
 
 
 def _drawn(table: pd.DataFrame, trial: str) -> pd.DataFrame:
-    keep = table["estimate"].notna() & table["role"].ne(DESCRIPTION) | table["quantity"].eq(RAW)
-    rows = table.loc[keep & table["estimate"].notna()].copy()
+    # A raw difference is drawn beside a weighted one only, never alone.
+    made = table["estimate"].notna() & table["role"].ne(DESCRIPTION)
+    weighted = made.groupby([table["trial"], table["month"]]).transform("any")
+    beside = table["quantity"].eq(RAW) & table["estimate"].notna() & weighted
+    rows = table.loc[made | beside].copy()
     rows["label"] = [
         f"{r.trial}, month {r.month}: "
         + (

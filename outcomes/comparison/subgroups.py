@@ -81,9 +81,7 @@ def subgroups(comparison: Hba1cComparison) -> Result:
             "Numbers are split at their median among the entries compared.",
         ],
         summary=_summary(table),
-        drawing=partial(
-            draw_forest, rows=drawn, label="HbA1c, implanted minus adhesive (percentage points)"
-        )
+        drawing=partial(draw_forest, rows=drawn, label="points of HbA1c, implanted minus adhesive")
         if len(drawn)
         else None,
         alt=f"The contrast in everybody and by level of each subgroup. {finding}",
