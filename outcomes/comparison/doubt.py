@@ -239,7 +239,7 @@ def _control(found: Compared, rules: Comparison, refusal: str | None) -> list[Ro
         )
     seen = restricted(found, found.rows[name].notna(), rules)
     got = contrast(seen, outcome=name, rules=rules, refusal=refusal, observed_only=True)
-    unit = "%" if name == EARLIER else ""
+    unit = "%" if name == EARLIER else "the covariate's own unit"
     return [_line(CONTROL, name.replace("_", " "), got, unit)]
 
 

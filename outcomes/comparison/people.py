@@ -387,7 +387,7 @@ def trial_baseline(
         found,
         name="comparison_baseline",
         title="The arms at time zero",
-        entries=[replace(entry, outcome="comparison_baseline") for entry in found.entries],
+        entries=[_of_comparison(entry) for entry in found.entries],
         finding=found.finding.replace("cohorts", "arms"),
         caption=(
             f"Entries into “{trial}” at time zero, what was known by then: mean (SD), or number "
@@ -395,6 +395,11 @@ def trial_baseline(
             "counts once per entry."
         ),
     )
+
+
+def _of_comparison(entry: Record) -> Record:
+    why = None if entry.estimate is not None else "nobody in the arm, or a count of the missing"
+    return replace(entry, outcome="comparison_baseline", note=entry.note or why)
 
 
 def co_interventions(trials: PersonTrials, cohorts: CohortSet, *, trial: str) -> Result:
@@ -432,6 +437,7 @@ def co_interventions(trials: PersonTrials, cohorts: CohortSet, *, trial: str) ->
                 by={"trial": trial}, estimate=row["estimate"], conf_low=row["conf_low"],
                 conf_high=row["conf_high"], n_units=row["n"], events=row["events"],
                 unit="% of entries", method=str(row["method"]),
+                note=None if row["n"] else "nobody in the arm was followed for so long",
             )
             for row in lines
         ],

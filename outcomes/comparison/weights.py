@@ -224,6 +224,7 @@ def _balance_records(table: pd.DataFrame, found: Compared, target: str) -> list[
                 "level": "" if row["level"] is None else str(row["level"])},
             estimate=_plain(row[column]), level=None, n_units=len(found.rows),
             unit="standard deviations", method=f"target {target}",
+            note=None if _plain(row[column]) is not None else "no spread to standardise by",
         )
         for row in table.to_dict("records")
         for when, column in (("before", "smd"), ("after", "weighted_smd"))

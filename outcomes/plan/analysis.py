@@ -352,7 +352,7 @@ class Comparison:
         source=PRACTICE,
     )  # fmt: skip
     fewest_overlapping: int = setting(
-        10,
+        8,
         "The arms are not contrasted with fewer patients in either whose score, arms taken as"
         " equally large, lies between 0.1 and 0.9, or with fewer effective patients.",
         unit="patients",

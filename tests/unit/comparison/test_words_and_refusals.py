@@ -239,7 +239,13 @@ def test_every_number_that_leaves_is_finite_or_has_a_reason():
         for record in result.records():
             numbers = [record[k] for k in ("estimate", "conf_low", "conf_high")]
             assert all(x is None or math.isfinite(x) for x in numbers)
-            assert record["estimate"] is not None or record["note"] or record["by"], record
+            if record["estimate"] is None:
+                assert record["note"], record
+                continue
+            assert record["unit"], record
+            assert record["n_patients"] is not None or record["n_units"] is not None, record
+            low, high = record["conf_low"], record["conf_high"]
+            assert low is None or low - 1e-9 <= record["estimate"] <= high + 1e-9, record
         assert not re.search(r"\bnan\b", repr(result), re.IGNORECASE)
 
 
