@@ -13,6 +13,8 @@ Open and describe
     `open_study`, `read_plan`, `build_cohorts`, `settings`
 The four questions
     `hba1c_change`, `time_in_range`, `sensor_survival`, `complications`
+The sensors and their data
+    `data_sufficiency`, `day_shape`, `sensor_wear`, `sensor_agreement`
 Implanted against adhesive
     `emulated_trial`, `compare`, `doubts`, `subgroups`, `switchers`
 The programme over time
@@ -35,6 +37,10 @@ _HOME = {
     "time_in_range": "outcomes.measures.time_in_range",
     "sensor_survival": "outcomes.measures.sensor_survival",
     "complications": "outcomes.measures.complications",
+    "data_sufficiency": "outcomes.measures.data_sufficiency",
+    "day_shape": "outcomes.measures.day_shape",
+    "sensor_wear": "outcomes.measures.sensor_wear",
+    "sensor_agreement": "outcomes.measures.sensor_agreement",
     "emulated_trial": "outcomes.comparison.protocol",
     "compare": "outcomes.comparison.compare",
     "doubts": "outcomes.comparison.doubt",

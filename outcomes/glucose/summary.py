@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from datetime import date
-from typing import Any, Final
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -17,7 +17,7 @@ from outcomes.glucose.passes import Sums, file_sums, jobs_of, no_sums, shaped_wi
 from outcomes.glucose.ranges import BANDS, CENTRE_MG_DL, SHARES, glycemia_risk_index
 from outcomes.glucose.remembered import place_of, remember, remembered
 from outcomes.glucose.windows import WINDOWS
-from outcomes.glucose.workers import Workers
+from outcomes.glucose.workers import Workers, workers_of
 from outcomes.plan import TimeInRange
 from outcomes.tables.study import Study
 from outcomes.units import glucose_management_indicator
@@ -25,8 +25,6 @@ from outcomes.units import glucose_management_indicator
 Ints = npt.NDArray[np.int64]
 Floats = npt.NDArray[np.float64]
 Column = npt.NDArray[Any]
-
-ONE_THREAD: Final = Workers()
 
 
 @dataclass(frozen=True, kw_only=True, eq=False, repr=False)
@@ -51,7 +49,7 @@ def summarise(
     *,
     settings: TimeInRange,
     cut_off: date | None = None,
-    workers: Workers = ONE_THREAD,
+    workers: Workers | None = None,
     remembering: bool = False,
     shift_mg_dl: float = 0.0,
 ) -> pd.DataFrame:
@@ -69,7 +67,8 @@ def summarise(
         Last local day whose readings are taken; by default all are. Without it an episode that
         starts on the last day of a window may last into later data.
     workers : Workers, optional
-        Threads, processes or a cluster; the numbers are the same for all.
+        Threads, processes or a cluster; the numbers are the same for all. By default the cluster
+        that the study was opened with, else one thread.
     remembering : bool, default False
         Keep the sums beside the study, and take them from there when nothing they depend on has
         changed. The numbers are the same.
@@ -114,7 +113,7 @@ def summary(
     *,
     settings: TimeInRange,
     cut_off: date | None = None,
-    workers: Workers = ONE_THREAD,
+    workers: Workers | None = None,
     remembering: bool = False,
     shift_mg_dl: float = 0.0,
 ) -> Summary:
@@ -138,7 +137,7 @@ def summary(
         place = place_of(study, windows, settings, cut_off, shift_mg_dl)
     sums = remembered(place, *shapes) if place else None
     if sums is None:
-        sums = _sums(study, windows, settings, cut_off, workers, shift_mg_dl)
+        sums = _sums(study, windows, settings, cut_off, workers or workers_of(study), shift_mg_dl)
         if place:
             remember(place, sums)
     columns = metrics(sums.windows)

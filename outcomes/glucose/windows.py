@@ -151,7 +151,9 @@ def days(patients: pd.DataFrame, span: Span) -> pd.DataFrame:
     return _finished(windows, span.last_on, 1)
 
 
-def sensors(worn: pd.DataFrame, plan: Plan, cut_off: date, *, zone: str) -> pd.DataFrame:
+def sensors(
+    worn: pd.DataFrame, plan: Plan, cut_off: date, *, zone: str, during: Span | None = None
+) -> pd.DataFrame:
     """Return the life of each sensor, from its placement until it stopped or the cut-off.
 
     Parameters
@@ -160,6 +162,8 @@ def sensors(worn: pd.DataFrame, plan: Plan, cut_off: date, *, zone: str) -> pd.D
         As the declared table `sensors`.
     zone : str
         Of the local days.
+    during : Span, optional
+        Only the part of each life on these days; sensors not worn on them are left out.
 
     Returns
     -------
@@ -186,9 +190,16 @@ def sensors(worn: pd.DataFrame, plan: Plan, cut_off: date, *, zone: str) -> pd.D
             "span_to": _midnight(ended.fillna(planned.clip(upper=after)), zone),
         }
     )
+    if during is not None:
+        first, last = pd.Timestamp(during.first_on), pd.Timestamp(during.last_on)
+        begins = _midnight(pd.Series([first, last + pd.Timedelta(days=1)]), zone)
+        windows["first_on"] = windows["first_on"].clip(lower=first)
+        windows["last_on"] = windows["last_on"].clip(upper=last)
+        windows["span_from"] = windows["span_from"].clip(lower=begins[0])
+        windows["span_to"] = windows["span_to"].clip(upper=begins[1])
     forwards = (windows["last_on"] >= windows["first_on"]).to_numpy(dtype=bool)
     made = _finished(windows.loc[forwards], cut_off, plan.time_in_range.period_counting_days)
-    begun = (worn["placed_on"] <= pd.Timestamp(cut_off)).to_numpy(dtype=bool) & forwards
+    begun = (windows["first_on"] <= pd.Timestamp(cut_off)).to_numpy(dtype=bool) & forwards
     made["closed"] = pd.array(ended.notna().to_numpy()[begun], dtype="boolean")
     return made
 

@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from typing import Any, Final, TypeVar
 
 from outcomes.errors import UsageError
+from outcomes.tables.study import Study
 
 Job = TypeVar("Job")
 Done = TypeVar("Done")
@@ -78,6 +79,11 @@ class Workers:
             return ThreadPoolExecutor(self.threads)
         # Started anew: a fork of a process whose libraries run threads can hang.
         return ProcessPoolExecutor(self.processes, mp_context=multiprocessing.get_context("spawn"))
+
+
+def workers_of(study: Study, *, threads: int = 1) -> Workers:
+    """Return the cluster that the study was opened with, else threads of this process."""
+    return Workers(threads=threads, scheduler=study.scheduler)
 
 
 def _on_cluster(address: str, run: Callable[[Job], Done], jobs: Sequence[Job]) -> Iterator[Done]:

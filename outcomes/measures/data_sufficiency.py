@@ -10,7 +10,7 @@ import pandas as pd
 
 from outcomes.cohorts.build import CohortSet
 from outcomes.figures.style import cohort_order
-from outcomes.measures.range_windows import CUMULATIVE, NEW, QUARTER, cohort_windows
+from outcomes.measures.range_windows import CUMULATIVE, NEW, QUARTER, clinic_windows
 from outcomes.measures.time_in_range import HOLD_FROM, period_of_month
 from outcomes.results import Record, Result, interval, number
 from outcomes.statistics.intervals import proportion
@@ -33,15 +33,13 @@ class SufficiencyResult(Result):
     patients: pd.DataFrame
 
 
-def data_sufficiency(
-    cohorts: CohortSet, *, threads: int = 1, scheduler: str | None = None
-) -> SufficiencyResult:
+def data_sufficiency(cohorts: CohortSet, *, threads: int = 1) -> SufficiencyResult:
     """Answer who of the new patients lacks sensor data, and for which question.
 
     Parameters
     ----------
     cohorts : CohortSet
-    threads, scheduler
+    threads : int, default 1
         As in `time_in_range`.
 
     Returns
@@ -59,7 +57,7 @@ def data_sufficiency(
     ----------
     .. [1] Battelino T et al. Diabetes Care 2019;42:1593-1603 (14 days, 70 %).
     """
-    made = cohort_windows(cohorts, threads=threads, scheduler=scheduler)
+    made = clinic_windows(cohorts, threads=threads)
     windows = made.windows.loc[made.windows["who"] == NEW]
     rows = [
         _row(windows, cohort, question, at, lows, cohorts)

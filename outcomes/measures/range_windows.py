@@ -11,25 +11,29 @@ import pandas as pd
 
 from outcomes.cohorts.build import CohortSet
 from outcomes.cohorts.states import DENIED
-from outcomes.glucose import Workers, months, periods, quarter, sensors, summary, together
+from outcomes.glucose import months, periods, quarter, sensors, summary, together
+from outcomes.glucose.workers import workers_of
 from outcomes.tables.declared import STATE_PREGNANT
 
 CUMULATIVE: Final = "cumulative"
 QUARTER: Final = "quarter"
+MONTHS: Final = "calendar months"  # of the cumulative population
 NEW: Final = "new"  # the primary group; every other stratum is shown apart
 
 
 @dataclass(frozen=True, kw_only=True, eq=False, repr=False)
-class CohortWindows:
+class ClinicWindows:
     """One pass over the readings of a clinic.
 
     `windows` has one row per patient, cohort and window with every metric: what
-    `outcomes.glucose.summarise` gives, and `population`, `at` ("period 3", the quarter, or
+    `outcomes.glucose.summarise` gives, and `population` (cumulative, quarter, or calendar months,
+    which are another cut through the cumulative one), `at` ("period 3", the quarter, or
     "2026-07"), `who` ("new" or the stratum), `due` (over by the cut-off, the patient alive on its
     last day, and long enough to hold the counting days it needs), `pregnant` (touches a
     pregnancy), `usable` (due, counts, no pregnancy) and `reason` (why not, else None). `shapes`
     holds the hours of the day (`outcomes.glucose.summary`) of the windows of this quarter, in
-    their order. `sensors` has one row per sensor worn with `on_share`, `gaps` one a gap in one.
+    their order. `sensors` has one row per sensor worn and population with `on_share`; `gaps` one
+    per gap in such a life, by `window_id`.
     """
 
     windows: pd.DataFrame
@@ -38,9 +42,12 @@ class CohortWindows:
     gaps: pd.DataFrame
 
 
-def cohort_windows(
-    cohorts: CohortSet, *, threads: int = 1, scheduler: str | None = None
-) -> CohortWindows:
+def cohort_windows(cohorts: CohortSet, *, threads: int = 1) -> pd.DataFrame:
+    """Return the windows of the cohorts alone: `clinic_windows(...).windows`."""
+    return clinic_windows(cohorts, threads=threads).windows
+
+
+def clinic_windows(cohorts: CohortSet, *, threads: int = 1) -> ClinicWindows:
     """Make every window of the cohorts in one pass: periods, months, this quarter, sensors.
 
     The sums are remembered beside the study, so that every measure of the readings after the first
@@ -51,28 +58,33 @@ def cohort_windows(
     by_period = periods(members, plan, cut_off)
     by_month = months(members, plan, cut_off)
     by_quarter = quarter(members, plan, cohorts.span)
+    worn = cohorts.table("sensors")
     asked = together(
         period=by_period.assign(at="period " + by_period["period"].astype(str)),
         month=by_month.assign(at=by_month["month"]),
         quarter=by_quarter.assign(at=str(cohorts.quarter), shaped=True),
-        sensor=sensors(cohorts.table("sensors"), plan, cut_off, zone=zone),
+        sensor=sensors(worn, plan, cut_off, zone=zone),
+        sensor_quarter=sensors(worn, plan, cut_off, zone=zone, during=cohorts.span),
     )
     asked["shaped"] = asked["of"] == "quarter"
     got = summary(
         cohorts.study, asked, settings=plan.time_in_range, cut_off=cut_off,
-        workers=Workers(threads=threads, scheduler=scheduler),
+        workers=workers_of(cohorts.study, threads=threads),
         remembering=True,
     )  # fmt: skip
-    of_sensor = got.table["of"] == "sensor"
-    worn = got.table.loc[of_sensor].reset_index(drop=True)
+    of_sensor = got.table["of"].isin(["sensor", "sensor_quarter"])
+    lives = got.table.loc[of_sensor].reset_index(drop=True)
+    lives["population"] = lives["of"].map({"sensor": CUMULATIVE, "sensor_quarter": QUARTER})
     found = got.table.loc[~of_sensor].drop(columns=["span_from", "span_to", "sensor_id"])
     found = found.merge(
         members, on=["patient_id", "cohort"], how="left", validate="many_to_one", sort=False
     ).copy()  # in one piece, so that columns can be added
     found["who"] = found["stratum"].where(~found["new"].astype(bool), NEW)
-    found["population"] = found["of"].map({"quarter": QUARTER}).fillna(CUMULATIVE)
+    found["population"] = found["of"].map(
+        {"quarter": QUARTER, "month": MONTHS, "period": CUMULATIVE}
+    )
     judged = _judged(found, cohorts)
-    return CohortWindows(windows=judged, shapes=got.shapes, sensors=worn, gaps=got.gaps)
+    return ClinicWindows(windows=judged, shapes=got.shapes, sensors=lives, gaps=got.gaps)
 
 
 def _judged(windows: pd.DataFrame, cohorts: CohortSet) -> pd.DataFrame:

@@ -13,7 +13,7 @@ import pandas as pd
 from outcomes.cohorts.build import CohortSet
 from outcomes.figures.style import cohort_order
 from outcomes.measures.range_figure import range_drawing
-from outcomes.measures.range_windows import CUMULATIVE, NEW, QUARTER, cohort_windows
+from outcomes.measures.range_windows import CUMULATIVE, MONTHS, NEW, QUARTER, cohort_windows
 from outcomes.plan import Plan
 from outcomes.plan import TimeInRange as Settings
 from outcomes.results import Record, Result, interval, number
@@ -106,9 +106,7 @@ class TimeInRangeResult(Result):
     windows: pd.DataFrame
 
 
-def time_in_range(
-    cohorts: CohortSet, *, threads: int = 1, scheduler: str | None = None
-) -> TimeInRangeResult:
+def time_in_range(cohorts: CohortSet, *, threads: int = 1) -> TimeInRangeResult:
     """Answer whether time in range improves and holds, by cohort and period.
 
     Parameters
@@ -117,8 +115,6 @@ def time_in_range(
         Its study must hold `readings`; without them the result says so in words.
     threads : int, default 1
         Of the pass over the readings; the numbers do not depend on it.
-    scheduler : str, optional
-        Address of a cluster that makes the pass; the numbers do not depend on it either.
 
     Returns
     -------
@@ -144,7 +140,7 @@ def time_in_range(
     .. [1] Battelino T et al. Diabetes Care 2019;42:1593-1603 (limits, 14 days, 70 %).
     .. [2] Danne T et al. Diabetes Care 2017;40:1631-1640 (episodes, day and night).
     """
-    windows = cohort_windows(cohorts, threads=threads, scheduler=scheduler).windows
+    windows = cohort_windows(cohorts, threads=threads)
     month_6 = period_of_month(cohorts.plan)
     cells = list(_cells(windows, cohorts, month_6))
     entries = [record for cell in cells for record in cell.records]
@@ -203,8 +199,9 @@ def _cells(windows: pd.DataFrame, cohorts: CohortSet, month_6: int) -> Iterator[
     in_full = _in_full(windows, cohorts, month_6)
     # Only what is told, so that taking rows is quick.
     windows = windows[_needed(windows)].astype({"due": bool, "usable": bool, "counts": bool}).copy()
-    for population in (CUMULATIVE, QUARTER):
-        mine = windows.loc[windows["population"] == population]
+    for part in (CUMULATIVE, MONTHS, QUARTER):
+        mine = windows.loc[windows["population"] == part]
+        population = QUARTER if part == QUARTER else CUMULATIVE
         for cohort in cohort_order(mine["cohort"]):
             of_cohort = mine.loc[mine["cohort"] == cohort]
             for who in sorted(set(of_cohort["who"]), key=lambda w: (w != NEW, w)):
@@ -217,7 +214,7 @@ def _cells(windows: pd.DataFrame, cohorts: CohortSet, month_6: int) -> Iterator[
                     if at not in in_full:
                         told = {name: wanted[name] for name in wanted if name in AT_EVERY_PERIOD}
                     yield _level(rows, population, cohort, who, str(at), needs, told)
-                if population == CUMULATIVE and who == NEW:
+                if part == CUMULATIVE and who == NEW:
                     yield _change(group, cohort, who, (0, month_6), IMPROVEMENT)
                     yield _change(group, cohort, who, (HOLD_FROM, month_6), HOLD)
 

@@ -12,7 +12,7 @@ import html
 import json
 import platform
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
 from importlib import metadata
 from pathlib import Path
@@ -112,6 +112,7 @@ class Study:
     counts: Mapping[str, int] = field(default_factory=dict)
     made_from: Mapping[str, Any] = field(default_factory=dict)
     toolkit: Mapping[str, str] = field(default_factory=dict)
+    scheduler: str | None = None  # of the cluster that makes the passes, where there is one
 
     def has(self, name: str) -> bool:
         """Return whether the table was among the clinic's exports, with or without rows."""
@@ -336,7 +337,9 @@ def _toolkit() -> dict[str, str]:
     }
 
 
-def open_study(folder: str | Path, *, version: str | None = None) -> Study:
+def open_study(
+    folder: str | Path, *, version: str | None = None, scheduler: str | None = None
+) -> Study:
     """Open a study: the version in use, or the one asked for.
 
     Parameters
@@ -345,6 +348,9 @@ def open_study(folder: str | Path, *, version: str | None = None) -> Study:
         The folder that intake wrote.
     version : str, optional
         Fingerprint of an earlier version, as a report prints it.
+    scheduler : str, optional
+        Address of a cluster's scheduler that is to make the passes over the readings, such as
+        "tcp://127.0.0.1:8786"; see `outcomes.glucose.Workers`. No number depends on it.
 
     Raises
     ------
@@ -368,6 +374,10 @@ def open_study(folder: str | Path, *, version: str | None = None) -> Study:
     absent = [name for name in told.get("files", ()) if not (place / name).is_file()]
     if absent:
         raise StudyError(f"{folder.name}: {', '.join(absent)} is missing. {MEND}")
+    return replace(_opened(folder, place, told), scheduler=scheduler or None)
+
+
+def _opened(folder: Path, place: Path, told: Mapping[str, Any]) -> Study:
     try:
         return Study(
             folder=folder,

@@ -286,7 +286,7 @@ def test_complete_days_of_23_and_25_hours_are_covered_in_full(day: str, number: 
 
 def test_no_readings_give_no_numbers_and_a_reason(tmp_path) -> None:
     class Nothing:
-        time_zone = BERLIN
+        time_zone, scheduler = BERLIN, None
 
         def table(self, name: str) -> pd.DataFrame:
             return SENSORS.empty()

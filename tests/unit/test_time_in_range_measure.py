@@ -79,13 +79,96 @@ def test_the_dead_are_not_due_and_those_without_readings_are_missing(result) -> 
 
 def test_due_is_counting_plus_every_reason(result) -> None:
     levels = result.table.loc[result.table["quantity"] == "share 70-180"]
-    assert levels["at"].str.startswith("2024-0").any()  # months too
     reasons = levels[["n_patients", "n_no_readings", "n_few_days", "n_pregnancy"]].sum(axis=1)
     assert (levels["n_due"] == reasons).all()
+    assert levels["at"].str.startswith("2024-0").any()  # months too
 
 
 def test_improvement_is_for_those_with_a_period_before_and_hold_for_the_others(result) -> None:
     better = row(result, "adhesive", "period 0 to 7", "improvement of share 70-180")
+    held = row(result, "adhesive", "period 2 to 7", "hold of share 70-180")
+    # P001 and P005 had 30 days at 200 before; P003 has no readings, P023 died.
+    assert (better["n_patients"], held["n_patients"]) == (2, 8)
+    assert better["estimate"] == pytest.approx((71 + 70) / 2, abs=0.05)
+    assert held["estimate"] == pytest.approx(0, abs=0.02)
+
+
+def test_a_pregnancy_is_told_apart_with_its_own_range(result) -> None:
+    pregnant = [r for r in result.records() if r["quantity"] == "share 63-140"]
+    assert {r["by"]["state"] for r in pregnant} == {"touches a pregnancy"}
+    at_7 = next(r for r in pregnant if r["at"] == "period 7")
+    assert (at_7["n_patients"], at_7["cohort"]) == (1, "implanted")
+    assert at_7["estimate"] == pytest.approx(74, abs=0.01)
+    assert at_7["conf_low"] is None
+    assert not any(r["at"] == "period 1" for r in pregnant)  # and "no" is no pregnancy
+
+
+def test_both_populations_are_named(result) -> None:
+    assert set(result.table["population"]) == {"cumulative", "quarter"}
+    got = row(result, "implanted", "2024-Q3")
+    assert (got["n_due"], got["n_patients"]) == (12, 11)
+
+
+def test_every_quantity_has_a_record_with_interval_n_and_unit(result) -> None:
+    records = [r for r in result.records() if r["at"] == "period 1" and r["cohort"] == "implanted"]
+    assert [r["quantity"] for r in records] == list(QUANTITIES)
+    assert {r["n_patients"] for r in records if "length" not in r["quantity"]} == {12}
+    assert all(r["unit"] for r in result.records())
+    gmi = next(r for r in records if r["quantity"] == "glucose management indicator")
+    mean = next(r for r in records if r["quantity"] == "mean glucose")
+    assert gmi["estimate"] == pytest.approx(3.31 + 0.02392 * mean["estimate"])
+    assert gmi["conf_low"] < gmi["estimate"] < gmi["conf_high"]
+
+
+def test_the_main_quantities_have_a_record_at_every_period(result) -> None:
+    every = [r for r in result.records() if r["cohort"] == "implanted" and not r["by"]]
+    at_3 = [r["quantity"] for r in every if r["at"] == "period 3"]
+    assert set(at_3) == AT_EVERY_PERIOD
+    assert len(result.records()) < 500
+
+
+def test_what_is_shown_fits_on_a_page(result) -> None:
+    shown = result.shown()
+    assert len(shown) == 2 * 7  # the periods before, 1, 3 and 7, the quarter, two changes
+    assert shown.loc[shown["When"] == "period 7", "n of due"].tolist() == ["11 of 12", "10 of 11"]
+    assert "–" not in set(shown["70-180, %"])
+
+
+def test_nothing_leaves_as_nan_or_infinity(result) -> None:
+    numbers = [v for r in result.records() for v in r.values() if isinstance(v, float)]
+    assert all(math.isfinite(v) for v in numbers)
+    empty = [r for r in result.records() if r["estimate"] is None]
+    assert all(r["note"] for r in empty)
+
+
+def test_no_limit_lies_beyond_what_a_share_can_be(result) -> None:
+    shares = [r for r in result.records() if r["unit"] == "% of time" and r["conf_low"] is not None]
+    assert len(shares) > 50
+    assert all(0 <= r["conf_low"] <= r["estimate"] <= r["conf_high"] <= 100 for r in shares)
+
+
+def test_those_who_are_not_new_are_shown_apart(tmp_path) -> None:
+    patients = small_clinic.patients_frame(6)
+    patients.loc[:1, "covered_from"] = pd.NaT  # nobody knows what P000 and P001 wore before
+    tables = {"patients": patients, "sensors": small_clinic.sensors_frame(6)}
+    study = write_study(
+        tmp_path / "study", tables, clinic="Invented", time_zone="UTC",
+        exported_on=date(2024, 10, 5), readings=small_clinic.readings_frames(6),
+    )  # fmt: skip
+    table = time_in_range(build_cohorts(study, small_clinic.PLAN, quarter="2024-Q3")).table
+    apart = table.loc[table["who"] != "new"]
+    assert set(apart["at"]) == {"period 7", "2024-Q3"}
+    assert (apart["n_due"] == 1).all()
+    at_7 = table.loc[(table["at"] == "period 7") & (table["who"] == "new")]
+    assert at_7["n_due"].tolist() == [2, 2]
+
+
+def test_no_record_compares_the_kinds(result) -> None:
+    assert all(r["contrast"] is None for r in result.records())
+    assert any("not compared here" in note for note in result.footnotes)
+
+
+def test_the_finding_is_a_sentence_a_cohort_with_estimate_interval_and_n(result) -> None:
     sentences = result.finding.removesuffix(".").split(". ")
     assert len(sentences) == 2
     for cohort, said in zip(("implanted", "adhesive"), sentences, strict=True):
@@ -137,7 +220,7 @@ def test_remembered_sums_that_cannot_be_read_are_made_again(clinic, result) -> N
     file.write_bytes(b"not numbers")
     assert time_in_range(clinic).records() == result.records()
     with np.load(file) as kept:
-        assert len(kept["windows"]) == len(result.windows) + 24  # and the sensors
+        assert len(kept["windows"]) == len(result.windows) + 2 * 24  # and sensors
 
 
 def test_a_memory_that_others_can_write_is_not_read(clinic, result) -> None:
