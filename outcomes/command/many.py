@@ -45,6 +45,7 @@ def run(given: argparse.Namespace) -> Ending:
     first = Task(
         given.study, given.plan, Quarter.parse(given.quarter), given.out, given.report,
         where=_conditions(given.where), audience=given.audience,
+        options={"scheduler": given.scheduler} if given.scheduler else {},
     )  # fmt: skip
     tasks = [first]
     if given.by:
@@ -83,7 +84,9 @@ def _with_previous(task: Any, previous: Path | None) -> Any:
     if previous is None:
         return task
     earlier = previous.resolve() / group_folder(task.where)
-    return replace(task, options={"previous": earlier}) if earlier.is_dir() else task
+    return (
+        replace(task, options={**task.options, "previous": earlier}) if earlier.is_dir() else task
+    )
 
 
 def _status(error: Exception | None) -> int:

@@ -31,6 +31,10 @@ def add(verbs: Any) -> None:
             "--previous", metavar="DIR", type=Path, help="folder of the report before"
         )
         kind.add_argument("--pdf", action="store_true", help="print it to PDF as well")
+        kind.add_argument(
+            "--scheduler", metavar="ADDRESS", default="",
+            help="let this cluster make the passes over the readings, such as tcp://10.0.0.5:8786",
+        )  # fmt: skip
         many.add_options(kind)
 
 
@@ -47,6 +51,8 @@ def run(given: argparse.Namespace) -> Ending:
     if many.asked(given):
         return many.run(given)
     options = {} if given.previous is None else {"previous": given.previous.resolve()}
+    if given.scheduler:
+        options["scheduler"] = given.scheduler
     report = make_report(
         given.study, given.plan, quarter, given.out,
         kind=given.report, audience=given.audience, options=options,
