@@ -106,6 +106,7 @@ def window(
     kind: str = "adhesive",
     zone: str = "UTC",
     not_tested: Sequence[tuple[int, int]] = (),
+    settings: TimeInRange = SETTINGS,
 ) -> pd.Series:
     """Every metric of one window."""
     first, last = day_number(first_on), day_number(last_on or first_on)
@@ -116,9 +117,16 @@ def window(
         last_day=np.array([last]),
         midnights=Midnights.between(first, last, zone),
         not_tested=np.array(not_tested, dtype=np.int64).reshape(-1, 2),
-        settings=SETTINGS,
+        settings=settings,
     )
     return pd.DataFrame(metrics(raw)).iloc[0]
+
+
+def with_variability(
+    readings: StoredReadings, first_on: str, last_on: str | None = None
+) -> pd.Series:
+    """Every metric of one window under a plan that asks for the measures of variability."""
+    return window(readings, first_on, last_on, settings=TimeInRange(variability=True))
 
 
 def episodes(readings: StoredReadings, level: str, *, kind: str = "adhesive") -> str:

@@ -276,7 +276,7 @@ def patient_sums(
         day, sums, counts, episodes, starts, at, first_day, last_day, settings.prolonged_minutes
     )
     if settings.variability:
-        raw[:, kernel.VARIABILITY :] = _variability(
+        raw[:, kernel.VARIABILITY : kernel.ON] = _variability(
             patient, entered, day, counts, first_day, last_day
         )
     return raw, shape

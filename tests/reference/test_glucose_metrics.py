@@ -18,7 +18,8 @@ import pytest
 
 from outcomes import units
 from outcomes.glucose.ranges import glycemia_risk_index, risk
-from tests.glucose_traces import episodes, trace, window
+from outcomes.glucose.variability import excursions
+from tests.glucose_traces import episodes, trace, window, with_variability
 
 DAY = "2024-05-06"
 
@@ -34,9 +35,8 @@ NOT_OFFERED = {
     **dict.fromkeys([f"TIR-0{n}" for n in (17, 18, 20, 21, 22, 23)], _HOURS),
     "VAR-003": "SD with divisor n; ours is n - 1",
     "VAR-005": "CV with divisor n; ours is n - 1",
-    **dict.fromkeys(
-        ["VAR-006", "VAR-007", "VAR-008", "VAR-010", "VAR-012", "VAR-013"], _OTHER_INDEX
-    ),
+    **dict.fromkeys(["VAR-006", "VAR-007", "VAR-010"], _OTHER_INDEX),
+    "VAR-013": "the other variant of the excursions; ours takes the direction of the first",
     **dict.fromkeys(
         ["RISK-015", "RISK-016", "RISK-017"],
         "the separate mmol/L form; ours converts to mg/dL, so that one trace has one risk",
@@ -153,13 +153,38 @@ def test_time_in_ranges(check_id: str) -> None:
     expect(check_id, 100 * got)
 
 
-@pytest.mark.parametrize("check_id", ids("VAR"))
+@pytest.mark.parametrize("check_id", [i for i in ids("VAR") if i not in ("VAR-008", "VAR-012")])
 def test_mean_and_standard_deviation(check_id: str) -> None:
     row = rows().loc[check_id]
     values = [float(v) for v in re.split("readings |turning points ", row["input"])[1].split(";")]
     got = window(trace(values), DAY)
     expect(check_id, got["mean_mg_dl"] if row["quantity"] == "mean" else got["sd_mg_dl"])
     assert got["cv_percent"] == pytest.approx(100 * got["sd_mg_dl"] / got["mean_mg_dl"])
+
+
+def test_mean_of_daily_differences() -> None:
+    """VAR-008, from memory."""
+    first, second = re.findall(r"\d+(?:;\d+)+", rows().loc["VAR-008", "input"])
+    values = [float(v) for v in f"{first};{second}".split(";")]
+    minutes = [60 * hour + 1440 * day for day in (0, 1) for hour in range(4)]
+    readings = trace(values, minutes)
+    expect("VAR-008", with_variability(readings, DAY, "2024-05-07")["modd_mg_dl"])
+
+
+def test_mean_amplitude_of_excursions() -> None:
+    """VAR-012, from memory: more than a day's SD, in the direction of the first."""
+    text = rows().loc["VAR-012", "input"].removeprefix("turning points ")
+    total, number = excursions(np.array([float(v) for v in text.split(";")]))
+    expect("VAR-012", total / number)
+
+
+def test_only_days_that_count_have_excursions_and_all_are_off_by_default() -> None:
+    wave = [100.0, 150, 200, 150] * 24  # a full day of 15 minutes
+    short = trace([*wave, 100.0, 300, 100], interval=15)
+    got = with_variability(short, DAY, "2024-05-07")
+    assert got["mage_mg_dl"] == pytest.approx(100)
+    assert math.isnan(with_variability(short, "2024-05-07")["mage_mg_dl"])
+    assert math.isnan(window(short, DAY)["mage_mg_dl"])
 
 
 @pytest.mark.parametrize("check_id", ids("RISK"))
