@@ -13,12 +13,15 @@ Open and describe
     `open_study`, `read_plan`, `build_cohorts`, `settings`
 The four questions
     `hba1c_change`, `time_in_range`, `sensor_survival`, `complications`
+More about harm
+    `harm_over_time`, `harm_contrast`, `harm_models`, `harm_capture`
 The sensors and their data
     `data_sufficiency`, `day_shape`, `sensor_wear`, `sensor_agreement`
 Implanted against adhesive
     `emulated_trial`, `compare`, `doubts`, `subgroups`, `switchers`
 The programme over time
-    `programme_watch`, `attention`, `watched`, `control_chart`, `action_list`
+    `programme_watch`, `attention`, `watched`, `control_chart`, `action_list`, `sites`,
+    `learning_curves`, `inserter_page`
 Exploring
     `explore`, `look_at`, `looks`
 About a report
@@ -37,6 +40,10 @@ _HOME = {
     "time_in_range": "outcomes.measures.time_in_range",
     "sensor_survival": "outcomes.measures.sensor_survival",
     "complications": "outcomes.measures.complications",
+    "harm_over_time": "outcomes.measures.harm_over_time",
+    "harm_contrast": "outcomes.measures.harm_contrast",
+    "harm_models": "outcomes.measures.harm_models",
+    "harm_capture": "outcomes.measures.harm_capture",
     "data_sufficiency": "outcomes.measures.data_sufficiency",
     "day_shape": "outcomes.measures.day_shape",
     "sensor_wear": "outcomes.measures.sensor_wear",
@@ -54,6 +61,9 @@ _HOME = {
     "watched": "outcomes.watch.attention",
     "control_chart": "outcomes.watch.charts",
     "action_list": "outcomes.watch.actions",
+    "sites": "outcomes.watch.places",
+    "learning_curves": "outcomes.watch.places",
+    "inserter_page": "outcomes.watch.places",
     "answers": "outcomes.report.sections",
     "accounting": "outcomes.report.sections",
     "set_aside": "outcomes.report.sections",

@@ -32,6 +32,7 @@ from outcomes.measures.harms import (
 )
 from outcomes.measures.words import one_sentence
 from outcomes.results import Record, Result, Show, interval, number
+from outcomes.statistics.intervals import proportion
 from outcomes.statistics.rates import clustered_rate, rate, zero_rate_bound
 from outcomes.tables.declared import KINDS, LEFT
 from outcomes.units import DAYS_PER_YEAR
@@ -45,6 +46,8 @@ ALL: Final = "all reported"
 RELATED: Final = "related to device or procedure"
 FIRST_EVENTS: Final = "harm of wear, first events"
 ALL_EVENTS: Final = "harm of wear, all events"
+FIRST_MID_P: Final = "harm of wear, first events (mid-P interval)"
+HARMED: Final = "patients with a harm of wear"
 NO_TABLE: Final = "the study has no complications table"
 
 Row = dict[str, Any]
@@ -129,6 +132,7 @@ def complications(cohorts: CohortSet, *, per: str = "100 patient-years") -> Comp
         footnotes=_footnotes(cohorts, found, spans),
         settings=_settings(cohorts, per),
         show=_SHOW,
+        summary=_summary(table, per),
         drawing=partial(_draw, rates=drawn, per=per) if len(drawn) else None,
         alt=f"Rates of harm of wear with 95 % intervals, by kind of sensor. {finding}",
         height=1.2 + 0.32 * max(len(drawn), 1),
@@ -156,6 +160,47 @@ _SHOW = {
     "exposure": Show("Exposure", 1),
     "note": Show("Note"),
 }
+
+
+def _summary(table: pd.DataFrame, per: str) -> pd.DataFrame:
+    """One line a quantity, all reported and related side by side; the rest lies in the CSV."""
+    other = {f"per {unit}" for unit in UNITS if unit != per}
+    rows = table.loc[(table["quantity"] != FIRST_MID_P) & ~table["unit"].isin(other)]
+    lines: dict[tuple[str, ...], dict[str, str]] = {}
+    for row in rows.to_dict("records"):
+        what = row["quantity"] if row["category"] == "all" else f"… {row['category']}"
+        after = row["quantity"] if row["category"] != "all" else ""
+        key = (row["population"], row["cohort"], after, what, row["unit"])
+        lines.setdefault(key, {})[row["relation"]] = _cell(row)
+    return pd.DataFrame(
+        [
+            {
+                "What": what,
+                "Population": population,
+                "Kind": kind,
+                "All reported": cells.get(ALL),
+                "Related": cells.get(RELATED),
+                "Unit": unit,
+            }
+            for (population, kind, _, what, unit), cells in lines.items()
+        ]
+    )  # fmt: skip
+
+
+def _cell(row: Row) -> str:
+    """Estimate with interval, events and n of one line."""
+    if pd.isna(row["estimate"]):
+        return str(row["note"]) or "not estimable"
+    size = row["n_units"] if pd.notna(row["n_units"]) else row["n_patients"]
+    counts = f"{row['events']} events, n = {size}"
+    if row["method"] == "count":
+        return f"{row['events']} in {row['n_patients']} patients"
+    limits = interval(
+        None if pd.isna(row["conf_low"]) else row["conf_low"],
+        None if pd.isna(row["conf_high"]) else row["conf_high"],
+        2,
+    )
+    return f"{number(row['estimate'], 2)} ({limits}; {counts})"
 
 
 def _row(**given: Any) -> Row:
@@ -256,14 +301,44 @@ def _wear_rows(
         for unit, (column, size) in UNITS.items():
             of_first = first_event_rate(before, events=n_first, unit=column, per=size)
             rows.append(_rate_row(head, FIRST_EVENTS, relation, unit, n_first, *of_first))
+            if unit == per and of_first[1] > 0:
+                twin = rate(n_first, of_first[1], method="mid-p", per=size)
+                rows.append(
+                    _rate_row(head, FIRST_MID_P, relation, unit, n_first, twin, *of_first[1:])
+                )
             of_all = all_event_rate(worn, here["patient_id"].tolist(), unit=column, per=size)
             rows.append(_rate_row(head, ALL_EVENTS, relation, unit, len(here), *of_all))
+        rows.append(_share_row(head, relation, here, worn))
         column, size = UNITS[per]
         for category, events in here.groupby("category"):
             of_all = all_event_rate(worn, events["patient_id"].tolist(), unit=column, per=size)
             row = _rate_row(head, ALL_EVENTS, relation, per, len(events), *of_all)
             rows.append(row | {"category": str(category)})
     return rows
+
+
+def _share_row(head: Row, relation: str, here: pd.DataFrame, worn: pd.DataFrame) -> Row:
+    """Share of the patients who wore the kind that had a harm of it: people, so Wilson."""
+    harmed = int(worn["patient_id"].isin(here["patient_id"]).sum())
+    share = proportion(harmed, len(worn))
+    limits = {
+        name: None if value is None else 100 * value
+        for name, value in (
+            ("estimate", share.estimate), ("conf_low", share.conf_low),
+            ("conf_high", share.conf_high),
+        )
+    }  # fmt: skip
+    return _row(
+        **(head | {"n_units": len(worn)}),
+        quantity=HARMED,
+        relation=relation,
+        **limits,
+        unit="% of patients who wore one",
+        events=harmed,
+        n_patients=len(worn),
+        method=share.method,
+        note=share.note,
+    )
 
 
 def _rate_row(
@@ -490,8 +565,9 @@ def _footnotes(cohorts: CohortSet, found: pd.DataFrame, spans: pd.DataFrame) -> 
         "stops), death, or the day a lost patient was last seen; half a day where it begins and "
         "ends on one day. Overlapping sensors give patient-years once and sensor-days each.",
         "First events: the first of a patient since the plan's start, exposure stops there, exact "
-        "(Garwood) interval. All events: interval cluster-robust by patient, on the log scale; "
-        "without any event the two-sided exact interval.",
+        "(Garwood) interval, with its mid-P twin, which covers 95 % on average and not always. "
+        "Shares of patients: Wilson. All events: interval cluster-robust by patient, on the log "
+        "scale; without any event the two-sided exact interval.",
         "All reported and related (device or procedure: possible, probable or causal) side by "
         "side. A death ends the time in which harm can be seen.",
         "Contacts per patient-year stand beside, because patients seen more often report more.",

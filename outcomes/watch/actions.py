@@ -84,8 +84,12 @@ def action_list(programme: Programme, *, beside: str | Path, audience: str = "cl
         name="actions",
         title="Actions",
         table=table,
-        entries=[_record(name, int(count.get(name, 0)), len(table)) for name in _STATES],
-        finding=f"Of {len(table)} actions, {', '.join(parts[:-1])} and {parts[-1]} (no owner yet).",
+        entries=[_record(n, int(count.get(n, 0)), len(table)) for n in _STATES if len(table)],
+        finding=(
+            f"Of {len(table)} actions, {', '.join(parts[:-1])} and {parts[-1]} (no owner yet)."
+            if len(table)
+            else "No action is listed, and no finding of this quarter asks for one."
+        ),
         caption=(
             "The committee's list: finding, who takes it on, by when, and when it was closed. "
             f"Overdue: open past its day at the cut-off {programme.cohorts.cut_off}."

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import partial
 from typing import Any, Final
 
@@ -63,7 +64,13 @@ def attention(programme: Programme, *, audience: str = "clinic") -> Result:
         name="attention",
         title="What needs attention",
         table=table,
-        entries=[*(_record(s) for s in signals), _false_record(programme)],
+        # A row that names an inserter stays in the clinic.
+        private=audience == "clinic" and any(s.inserter_role is not None for s in signals),
+        entries=[
+            *(entry for one in signals for entry in _records(one)),
+            *([] if signals else _seen_records(programme)),
+            _false_record(programme),
+        ],
         finding=_finding(programme, signals, quarter),
         caption=(
             f"What broke a rule in {quarter}, in the fixed order of what is watched. A row is a "
@@ -100,16 +107,8 @@ def _for_audience(programme: Programme, audience: str) -> list[Signal]:
             shown.append(one)
         elif role not in hidden:
             words = f"Failed procedures of an inserter ({role})"
-            shown.append(_renamed(one, key=f"inserter, {role}", subject=words))
+            shown.append(replace(one, key=f"inserter, {role}", subject=words))
     return shown
-
-
-def _renamed(one: Signal, *, key: str, subject: str) -> Signal:
-    return Signal(
-        key=key, subject=subject, rules=one.rules, observed=one.observed, expected=one.expected,
-        size=one.size, size_name=one.size_name, tail=one.tail, look_at=one.look_at,
-        inserter_role=one.inserter_role, months=one.months,
-    )  # fmt: skip
 
 
 def _summary(signals: list[Signal]) -> pd.DataFrame:
@@ -167,14 +166,36 @@ def _would_see(programme: Programme, one: Series) -> str:
     )
 
 
-def _record(one: Signal) -> Record:
+def _records(one: Signal) -> list[Record]:
+    """What was seen and what was expected."""
     whole = one.size_name in ("procedures", "visits")
-    return Record(
+    seen = Record(
         outcome="watch", quantity=one.subject, population="quarter", by={"rule": one.rules[0]},
         estimate=one.observed, level=None, n_units=round(one.size) if whole else one.months,
-        events=int(one.observed), exposure=one.size,
-        unit="events", method=f"{number(one.expected, 2)} expected under the reference",
+        events=int(one.observed), exposure=one.size, unit="events", method="count",
     )  # fmt: skip
+    words = f"{one.subject}, expected under the reference"
+    return [seen, replace(seen, quantity=words, estimate=one.expected, method="reference x size")]
+
+
+def _seen_records(programme: Programme) -> list[Record]:
+    """The smallest level that each series would have shown, with its reference."""
+    entries = []
+    for one in programme.series:
+        level = programme.detectable(one)
+        if level is None or one.reference is None:
+            continue
+        seen = Record(
+            outcome="watch", quantity=f"{one.title}, seen with 80 % probability",
+            population="quarter", estimate=level * one.per, level=None,
+            n_units=len(one.quarter), unit=one.unit, method="exact, by months and quarter",
+        )  # fmt: skip
+        reference = one.reference.estimate * one.per
+        entries += [
+            seen,
+            replace(seen, quantity=f"{one.title}, reference", estimate=reference, method="plan"),
+        ]
+    return entries
 
 
 def _false_record(programme: Programme) -> Record:

@@ -233,6 +233,7 @@ def learning_curves(programme: Programme, *, audience: str = "clinic") -> Result
         name="learning_curves",
         title="Inserters",
         table=table,
+        private=audience == "clinic",
         entries=[_role_record(row) for row in rows],
         finding=finding,
         caption=(
@@ -331,6 +332,7 @@ def inserter_page(programme: Programme, inserter_id: str) -> Result:
         name="inserter_page",
         title=f"Procedures of inserter {inserter_id}",
         table=cases,
+        private=True,
         entries=[
             Record(
                 outcome="watch", quantity="failed procedures", population="cumulative",

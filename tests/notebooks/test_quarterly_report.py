@@ -46,7 +46,7 @@ def test_the_page_answers_first(page):
 def test_every_outcome_has_a_figure_a_table_and_words_on_how_to_read_it(page):
     assert page.count("<figure>") >= 4
     assert page.count("<caption>") >= 8
-    assert page.count("How to read it.") == page.count("What it does not show.") == 5
+    assert page.count("How to read it.") == page.count("What it does not show.") == 8
 
 
 def test_all_four_outcomes_stand_in_the_results_with_every_field(results):
@@ -95,7 +95,8 @@ def test_every_table_of_the_page_lies_beside_it(page, quarter_folder):
     linked = set(re.findall(r'href="(tables/[^"]+)"', page))
     there = {f"tables/{path.name}" for path in (quarter_folder / "tables").iterdir()}
     assert linked == there
-    assert all(len(pd.read_csv(quarter_folder / name)) for name in there)
+    # An empty list of what needs attention still has its headings.
+    assert all(len(pd.read_csv(quarter_folder / name).columns) for name in there)
 
 
 def test_no_path_of_the_machine_and_no_day_of_the_run_is_in_the_report(page, results, demo):

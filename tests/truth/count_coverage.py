@@ -1,6 +1,7 @@
 """Coverage of the count intervals: exact sums over all counts, and seeded simulation by patient.
 
-`python -m tests.truth.count_coverage` prints the full table: every interval by summation on a fine
+`python -m tests.truth.count_coverage` prints the table that is committed as `count_coverage.txt`:
+every interval by summation on a fine
 grid, and 2,000 replicates of the clustered ones.
 """
 

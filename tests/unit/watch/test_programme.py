@@ -237,4 +237,4 @@ def test_a_list_that_does_not_fit_is_refused_by_line(text: str, says: str, tmp_p
 def test_no_list_is_an_empty_one(calm: Programme, tmp_path: Path) -> None:
     result = action_list(calm, beside=tmp_path)
     assert result.table.empty
-    assert "Of 0 actions" in result.finding
+    assert "No action is listed" in result.finding
