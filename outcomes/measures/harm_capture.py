@@ -148,7 +148,7 @@ def _late_rows(found: pd.DataFrame, late_days: int) -> list[dict[str, Any]]:
 
 def _class_rows(found: pd.DataFrame, foreseen: tuple[str, ...]) -> list[dict[str, Any]]:
     # Without anything declared nobody knows what was foreseen.
-    known = found["category"].isin(foreseen) if foreseen else pd.Series(None, index=found.index)
+    known = list(found["category"].isin(foreseen)) if foreseen else [None] * len(found)
     classes = [
         event_class(
             related=bool(related), serious=bool(serious), deficiency_only=bool(only),
