@@ -1,6 +1,6 @@
 """Readings to all period metrics with episodes: against reading them, grouping them, and SQL.
 
-    python -m tests.benchmarks readings --rows 50000000 --threads 2 --memory
+    python -m tests.benchmarks readings --rows 50000000 --memory --cluster 200000000
 
 The yardstick of the first line is `pandas.read_parquet` of the same readings in the file that
 pandas writes by default, every column a number or an instant (text columns make pandas slower).
@@ -11,9 +11,14 @@ from __future__ import annotations
 import argparse
 import importlib
 import importlib.util
+import os
+import socket
 import subprocess
 import sys
 import tempfile
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import numpy as np
@@ -40,6 +45,10 @@ def main(arguments: list[str]) -> None:
     parser.add_argument(
         "--memory", action="store_true", help="also the peak at --rows and four times"
     )
+    parser.add_argument(
+        "--cluster", type=int, default=0, metavar="ROWS",
+        help="also a scheduler and two workers against the serial loop, on so many readings",
+    )  # fmt: skip
     parser.add_argument("--folder", type=Path, help="keep the studies here, and use them again")
     asked, _ = parser.parse_known_args(arguments)
     with tempfile.TemporaryDirectory() as scratch:
@@ -48,6 +57,8 @@ def main(arguments: list[str]) -> None:
         _against_grouping(folder, min(asked.rows, GROUPED_ROWS), asked.threads)
         if asked.memory:
             _memory(folder, asked.rows, asked.threads)
+        if asked.cluster:
+            _against_serial(folder, asked.cluster)
 
 
 def study_of(folder: Path, rows: int) -> Study:
@@ -261,3 +272,62 @@ def _memory(folder: Path, rows: int, threads: int) -> None:
         f"\nPeak memory at {rows:,} readings {peaks[0]:.0f} MB, at {4 * rows:,} {peaks[1]:.0f} MB: "
         f"ratio {ratio:.3f}, bar {MEMORY_RATIO} and {MEMORY_MB} MB, {verdict}"
     )
+
+
+BAR_CLUSTER = 1.5
+# The engine tells the allocator to give memory back at once, which halves its speed on arrays.
+ALLOCATOR = {"MALLOC_TRIM_THRESHOLD_": str(512 * 2**20), "MALLOC_MMAP_THRESHOLD_": str(32 * 2**20)}
+
+
+def _against_serial(folder: Path, rows: int) -> None:
+    if importlib.util.find_spec("distributed") is None:
+        print("\nThe extra 'scale' is not installed: two workers are not measured.")
+        return
+    study = study_of(folder, rows)
+    windows, n = windows_of(study), study.counts["readings"]
+    with tempfile.TemporaryDirectory() as scratch:
+        begin = time.perf_counter()
+        with two_workers(Path(scratch)) as address:
+            print(
+                f"\n{n:,} readings in {len(study.reading_files())} files; start-up of the cluster "
+                f"{time.perf_counter() - begin:.1f} s, not counted below\n{HEADING}"
+            )
+            there = Workers(scheduler=address)
+            got = measured(
+                lambda: ours(study, windows, 1),
+                lambda: summarise(study, windows, settings=TimeInRange(), workers=there),
+                pairs=3,
+            )
+            print(line("two workers of a cluster against the serial loop", got, BAR_CLUSTER,
+                       unit="ns", scale=1e9 / n))  # fmt: skip
+            both = [summarise(study, windows, settings=TimeInRange(), workers=w)
+                    for w in (Workers(), there)]  # fmt: skip
+            print(f"  the same numbers: {both[0].equals(both[1])}")
+            print(f"  per billion readings: {got.yardstick / n * 1e9:.0f} s serially, "
+                  f"{got.ours / n * 1e9:.0f} s with two workers (extrapolated)")  # fmt: skip
+
+
+@contextmanager
+def two_workers(scratch: Path) -> Iterator[str]:
+    """Address of a scheduler with two workers, processes of their own on loopback."""
+    with socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        port = free.getsockname()[1]
+    address = f"tcp://127.0.0.1:{port}"
+    scheduler = ["scheduler", "--host", "127.0.0.1", "--port", str(port), "--no-dashboard"]
+    worker = ["worker", address, "--host", "127.0.0.1", "--nthreads", "1", "--no-dashboard",
+              "--memory-limit", "4GiB", "--local-directory", str(scratch)]  # fmt: skip
+    environment = {**os.environ, **ALLOCATOR, "PYTHONPATH": str(Path(__file__).parents[2])}
+    quiet = {"stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL, "env": environment}
+    started = [
+        subprocess.Popen([sys.executable, "-m", "dask", *words], **quiet)
+        for words in (scheduler, worker, worker)
+    ]
+    try:
+        with importlib.import_module("distributed").Client(address, timeout=60) as client:
+            client.wait_for_workers(2, timeout=60)
+        yield address
+    finally:
+        for process in reversed(started):
+            process.terminate()
+            process.wait()
