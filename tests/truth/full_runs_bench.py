@@ -3,6 +3,13 @@
 What is true differs from clinic to clinic here, so every answer is shown less the truth of its own
 clinic: the true end of every sensor (also those that lie beyond the export), true HbA1c on the days
 of the draws, true time in range of the same patients on the same days. The truth printed is 0.
+
+Losses come out a little low by what clinics do not write down: 3 to 4 of 100 reasons are recorded
+as unknown (a state of their own, bounded in the report), and where the day of the stop is missing
+the later removal stands for it, which may lie beyond the planned day. The pooled clock of two
+planned lives takes more: with every end exact, 30 clinics gave 2.0 (error 0.6) of 100 too few lost
+among implanted sensors, against 0.6 (1.0) with each planned life by itself. The newer model lasts
+worse on that clock and is too young to be seen at its end, so its censoring is not by chance.
 """
 
 from __future__ import annotations
