@@ -2,15 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field, replace
 from datetime import date
 from pathlib import Path
+from typing import Any, Final
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
+from outcomes.errors import SettingsError
 from outcomes.plan.strict import Document, build, setting
 
 ENCODINGS = ("utf-8", "utf-8-sig", "utf-16", "cp1252")
+SEVERITIES: Final = ("stop", "set aside", "note")
+GUESS: Final = "?"  # a value that begins with it is a guess of draft-sources, not yet confirmed
+WHOLE_NUMBERS: Final = ("skip_lines", "heading_line")
+SHOWN_GUESSES: Final = 40
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -40,11 +46,17 @@ class ColumnSource:
     file_name: str | None = setting(
         None, "Regular expression with one group, read from the file's name."
     )
+    preamble: str | None = setting(
+        None, "Regular expression with one group, found in the lines above the headings."
+    )
     dates: str | None = setting(None, "Date order of this column, where it differs.")
     decimal: str | None = setting(None, "Decimal mark of this column, where it differs.")
     missing: tuple[str, ...] = setting((), "Further words of this column that mean missing.")
     never: tuple[str, ...] = setting((), "Words or dates that mean: it has not happened.")
     codes: Mapping[str, str] | None = setting(None, "The clinic's codes and our words for them.")
+    code_map: str | None = setting(
+        None, "CSV file of codes and our words; written with the codes found where it is absent."
+    )
     unit: str | None = setting(None, "Unit of the whole column.")
     unit_column: str | None = setting(None, "Column that holds the unit of each row.")
     units: Mapping[str, str] | None = setting(None, "The clinic's words for units, and ours.")
@@ -79,7 +91,23 @@ class TableSource:
     dates: str = setting("year-month-day", "Date order, applied strictly.")
     missing: tuple[str, ...] = setting((), "Words that mean missing; an empty cell always does.")
     skip_lines: int = setting(0, "Title lines before the headings.", unit="lines")
+    heading_line: int | None = setting(
+        None, "Line of the headings; where absent, the first that holds all that are asked for."
+    )
+    footers: tuple[str, ...] = setting(
+        (), "How lines begin that close a file and are no rows, such as 'Total rows'."
+    )
+    sheet: str | None = setting(None, "Sheet of a workbook, where it shows more than one.")
     time_zone: str | None = setting(None, "Zone of these files, where it is not the clinic's.")
+    dated_by: str | None = setting(
+        None, "Heading of the day from which the facts and measurements of a row hold."
+    )
+    facts: Mapping[str, str | ColumnSource] | None = setting(
+        None, "Further columns that are dated facts: name of the fact, heading."
+    )
+    measurements: Mapping[str, str | ColumnSource] | None = setting(
+        None, "Further columns that are dated numbers: name, heading and unit."
+    )
 
     def __post_init__(self) -> None:
         """Refuse an encoding that is not offered and a decimal mark that cannot be one."""
@@ -95,12 +123,29 @@ class TableSource:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Pseudonyms:
+    """Where the key lies that turns ids into pseudonyms; it is never written anywhere."""
+
+    key_file: str | None = setting(None, "File that holds the key, relative to sources.toml.")
+    key_environment: str | None = setting(None, "Environment variable that holds the key.")
+
+    def __post_init__(self) -> None:
+        """Refuse two places of the key, or none."""
+        if (self.key_file is None) == (self.key_environment is None):
+            raise ValueError("key_file: give one of key_file and key_environment.")
+
+
+@dataclass(frozen=True, kw_only=True)
 class Sources:
     """Everything needed to read a clinic's exports; `folder` is where the paths start."""
 
     format: int = setting(..., "Format of this file; 1 today.")
     clinic: Clinic = setting(..., "The clinic.")
     source: tuple[TableSource, ...] = setting(..., "One entry per kind of file.")
+    severity: Mapping[str, str] | None = setting(
+        None, "Rules by name or code, with stop, set aside or note instead."
+    )
+    pseudonyms: Pseudonyms | None = setting(None, "Replace ids by keyed pseudonyms.")
     folder: Path = field(default=Path(), metadata={"sentence": "", "unit": "", "source": ""})
     path: Path | None = field(default=None, metadata={"sentence": "", "unit": "", "source": ""})
 
@@ -116,19 +161,72 @@ def read_sources(path: str | Path) -> Sources:
     Raises
     ------
     SettingsError
-        The file is absent or not TOML, a key is unknown or missing, or a value has the wrong
-        type; the message names file, line, key and value.
+        The file is absent or not TOML, a key is unknown or missing, a value has the wrong type, or
+        a guess of `draft-sources` is still open; the message names file, line, key and value.
     """
     document = Document.open(Path(path))
-    values = dict(document.values)
+    _refuse_guesses(document)
+    values = _unquoted(document.values)
     for key in ("folder", "path"):
         if key in values:
             raise document.error((key,), "is set by the file's own place; remove it.")
     sources = build(Sources, values, document)
-    return Sources(
-        format=sources.format,
-        clinic=sources.clinic,
-        source=sources.source,
-        folder=document.path.resolve().parent,
-        path=document.path.resolve(),
+    here = document.path.resolve()
+    return replace(sources, folder=here.parent, path=here)
+
+
+def _refuse_guesses(document: Document) -> None:
+    """Raise where a value still begins with the mark of a guess, with every such line."""
+    guesses = [str(value) for value in _texts(document.values) if value.startswith(GUESS)]
+    if not guesses:
+        return
+    lines = document.text.splitlines()
+    marks = tuple(f"{quote}{GUESS}" for quote in "\"'")
+    found = [
+        f"  line {number}: {line.split(' #')[0].strip()}"
+        for number, line in enumerate(lines, start=1)
+        if any(mark in line.split(" #")[0] for mark in marks) and not line.lstrip().startswith("#")
+    ]
+    more = len(found) - SHOWN_GUESSES
+    raise SettingsError(
+        f"{document.path.name}: {len(guesses)} guesses are not confirmed. Read each, correct it "
+        "where it is wrong, and take its question mark away:\n"
+        + "\n".join(found[:SHOWN_GUESSES])
+        + (f"\n  and {more} more lines" if more > 0 else "")
     )
+
+
+def _texts(value: Any) -> Iterator[str]:
+    if isinstance(value, str):
+        yield value
+    elif isinstance(value, Mapping):
+        for item in value.values():
+            yield from _texts(item)
+    elif isinstance(value, list):
+        for item in value:
+            yield from _texts(item)
+
+
+def _unquoted(values: Mapping[str, Any]) -> dict[str, Any]:
+    """Return the values with the day and the whole numbers that a draft had to write in quotes."""
+    plain = dict(values)
+    clinic = plain.get("clinic")
+    if isinstance(clinic, Mapping) and isinstance(clinic.get("exported_on"), str):
+        try:
+            day = date.fromisoformat(clinic["exported_on"])
+        except ValueError:
+            return plain  # the strict reader says what is wrong with it
+        plain["clinic"] = {**clinic, "exported_on": day}
+    if isinstance(plain.get("source"), list):
+        plain["source"] = [
+            {
+                key: int(value)
+                if key in WHOLE_NUMBERS and isinstance(value, str) and value.isdigit()
+                else value
+                for key, value in source.items()
+            }
+            if isinstance(source, Mapping)
+            else source
+            for source in plain["source"]
+        ]
+    return plain

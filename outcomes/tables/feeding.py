@@ -6,8 +6,9 @@ Everything that can be wrong with `sources.toml` is found here, before a file is
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from fnmatch import fnmatch
 from functools import cached_property
 from pathlib import Path
 from typing import Final
@@ -20,8 +21,11 @@ from outcomes.plan.strict import Document
 from outcomes.schema import Column, Schema
 from outcomes.tables.dates import DatePattern, date_patterns
 from outcomes.tables.declared import DECLARED, NEEDED
-from outcomes.tables.text_files import ExportFile, TextRows
+from outcomes.tables.export_files import ISO_DATES, NO_EXPORTS, ExportFile, TextRows
+from outcomes.tables.parquet_files import ParquetFile
+from outcomes.tables.text_files import TextFile
 from outcomes.tables.values import FLAGS, Texts
+from outcomes.tables.workbooks import WorkbookFile
 
 # Columns that the toolkit finds by itself where the export has none.
 FOUND: Final = {
@@ -39,6 +43,27 @@ TELLING: Final = {
     "fingersticks": ("value",),
 }
 MEASURED_TABLES: Final = ("readings", "fingersticks", "hba1c")
+# The day of a row, from which its facts and measurements hold unless `dated_by` names a heading.
+DAY_OF_ROW: Final = {
+    "hba1c": "drawn_on",
+    "contacts": "on",
+    "procedures": "on",
+    "sensors": "placed_on",
+    "complications": "onset_on",
+    "states": "from_on",
+}
+READERS: Final[Mapping[str, Callable[..., ExportFile]]] = {
+    ".xlsx": WorkbookFile,
+    ".xlsm": WorkbookFile,
+    ".parquet": ParquetFile,
+}
+NOT_READ: Final = {
+    ".xls": "an old workbook; save it as .xlsx, or export CSV",
+    ".xlsb": "a binary workbook; save it as .xlsx, or export CSV",
+    ".ods": "no .xlsx; save it as .xlsx, or export CSV",
+    ".pdf": "a picture of a table; export the table itself as CSV",
+    ".zip": "a folder in one file; unpack it first",
+}
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -50,6 +75,7 @@ class Feed:
     schema: Schema
     sources: Sources
     shared: bool = False  # its files feed other tables too
+    skipped: list[str] = field(default_factory=list)  # files of the pattern that are no exports
 
     @cached_property
     def columns(self) -> dict[str, tuple[Column, ColumnSource]]:
@@ -77,10 +103,26 @@ class Feed:
         from_heading = [n for n in candidates if n in self.columns and self.columns[n][1].column]
         return from_heading[0] if from_heading else None
 
-    def patterns(self, name: str) -> tuple[DatePattern, ...]:
-        """Return the date patterns of a column."""
+    @cached_property
+    def wanted(self) -> tuple[tuple[str, ...], ...]:
+        """The headings asked for, each with its alternatives."""
+        headings = []
+        for _, spec in self.columns.values():
+            if spec.column is not None:
+                headings.append((spec.column,) if isinstance(spec.column, str) else spec.column)
+            if spec.unit_column is not None:
+                headings.append((spec.unit_column,))
+        return tuple(headings)
+
+    def patterns(self, name: str, *, typed: bool = False) -> tuple[DatePattern, ...]:
+        """Return the date patterns of a column; cells of a `typed` file know to be dates."""
         column, spec = self.columns[name]
-        return date_patterns(spec.dates or self.source.dates, with_time=column.kind == "instant")
+        with_time = column.kind == "instant"
+        declared = date_patterns(spec.dates or self.source.dates, with_time=with_time)
+        if not typed:
+            return declared
+        own = date_patterns(ISO_DATES, with_time=True)
+        return declared + own + (() if with_time else date_patterns(ISO_DATES, with_time=False))
 
     def error(self, keys: Sequence[str], message: str) -> SettingsError:
         """Return an error for a key of this source, with its line where the file is known."""
@@ -89,16 +131,17 @@ class Feed:
     def texts(self, file: ExportFile, rows: TextRows) -> dict[str, pa.Array | Texts]:
         """Return the cells of every fed column: an arrow array, or one constant text."""
         return {
-            name: self._cells(name, spec, file, rows) for name, (_, spec) in self.columns.items()
+            name: self.cells(name, spec, file, rows) for name, (_, spec) in self.columns.items()
         }
 
     def beside(self, heading: str, file: ExportFile, rows: TextRows) -> pa.Array:
         """Return the cells under a heading that a column refers to, such as its unit column."""
         return rows.columns[self._place("value", (heading,), file)]
 
-    def _cells(
+    def cells(
         self, name: str, spec: ColumnSource, file: ExportFile, rows: TextRows
     ) -> pa.Array | Texts:
+        """Return the cells of one column: an arrow array, or one constant text."""
         if spec.constant is not None:
             return Texts.same(spec.constant, len(rows))
         if spec.file_name is not None:
@@ -108,6 +151,15 @@ class Feed:
                     ("columns", name), f"'{spec.file_name}' does not fit the file {file.name}."
                 )
             return Texts.same(found[1] or "", len(rows))
+        if spec.preamble is not None:
+            above = re.search(spec.preamble, "\n".join(file.titles))
+            if above is None:
+                raise self.error(
+                    ("columns", name),
+                    f"{file.name}: '{spec.preamble}' is not found in the {len(file.titles)} lines "
+                    f"above the headings (line {file.heading_line}).",
+                )
+            return Texts.same(above[1] or "", len(rows))
         wanted = (spec.column,) if isinstance(spec.column, str) else spec.column
         return rows.columns[self._place(name, wanted or (), file)]
 
@@ -117,6 +169,8 @@ class Feed:
         if there is None:
             hint = known_names("heading there", wanted[0], file.headings)
             separator = "" if len(file.headings) > 1 else " Check separator too."
+            if not file.titles and file.heading_line:
+                separator += " If the headings stand on another line, set heading_line."
             raise self.error(("columns", name), f"{where}: {hint}{separator}")
         if file.headings.count(there) > 1:
             raise self.error(("columns", name), f"{where}: the heading '{there}' stands twice.")
@@ -148,12 +202,13 @@ def feeds_of(sources: Sources) -> list[Feed]:
         the table requires is not declared, or a needed table has no source.
     """
     feeds = []
-    for number, source in enumerate(sources.source):
+    for number, source in _all_sources(sources):
         where = ("source", f"#{number + 1}", "table")
         if source.table not in DECLARED:
             raise _error(sources, where, known_names("table", source.table, DECLARED))
         others = [s for i, s in enumerate(sources.source) if i != number]
-        shared = any(set(s.files) & set(source.files) for s in others)
+        shared = bool(source.facts or source.measurements)
+        shared |= any(set(s.files) & set(source.files) for s in others)
         feed = Feed(
             number=number, source=source, schema=DECLARED[source.table], sources=sources,
             shared=shared,
@@ -169,6 +224,49 @@ def feeds_of(sources: Sources) -> list[Feed]:
         )
     order = list(DECLARED)
     return sorted(feeds, key=lambda feed: (order.index(feed.schema.name), feed.number))
+
+
+def _all_sources(sources: Sources) -> Iterator[tuple[int, TableSource]]:
+    """Yield every source with its number, and one of `states` for each fact and measurement."""
+    for number, source in enumerate(sources.source):
+        yield number, source
+        facts = {name: (name, spec) for name, spec in (source.facts or {}).items()}
+        for name, given in (source.measurements or {}).items():
+            spec = ColumnSource(column=given) if isinstance(given, str) else given
+            told = f"{name} ({spec.unit})" if spec.unit else name
+            facts[name] = (told, replace(spec, kind="number", unit=None))
+        for told, value in facts.values():
+            yield number, _fact(sources, number, source, told, value)
+
+
+def _fact(
+    sources: Sources, number: int, source: TableSource, told: str, value: str | ColumnSource
+) -> TableSource:
+    own_day = DAY_OF_ROW.get(source.table)
+    if source.dated_by is not None:
+        day: str | ColumnSource = source.dated_by
+    elif own_day in source.columns:
+        day = source.columns[str(own_day)]
+    else:
+        raise _error(
+            sources,
+            ("source", f"#{number + 1}"),
+            f"'{told}' has no day: set dated_by to the heading of the day from which it holds.",
+        )
+    if "patient_id" not in source.columns:
+        raise _error(sources, ("source", f"#{number + 1}"), f"'{told}' needs patient_id.")
+    return replace(
+        source,
+        table="states",
+        columns={
+            "patient_id": source.columns["patient_id"],
+            "what": ColumnSource(constant=told),
+            "value": value,
+            "from_on": day,
+        },
+        facts=None,
+        measurements=None,
+    )
 
 
 def _check(feed: Feed) -> None:
@@ -203,22 +301,27 @@ def _provided(feed: Feed, column: Column) -> bool:
 
 def _check_column(feed: Feed, name: str) -> None:
     column, spec = feed.columns[name]
-    places = [spec.column, spec.constant, spec.file_name]
+    places = [spec.column, spec.constant, spec.file_name, spec.preamble]
     if sum(place is not None for place in places) != 1:
-        raise feed.error(("columns", name), "give one of column, constant and file_name.")
-    if spec.file_name is not None:
+        raise feed.error(("columns", name), "give one of column, constant, file_name and preamble.")
+    for expression in (spec.file_name, spec.preamble):
+        if expression is None:
+            continue
         try:
-            groups = re.compile(spec.file_name).groups
+            groups = re.compile(expression).groups
         except re.error as error:
             raise feed.error(("columns", name), f"not a regular expression ({error}).") from error
         if groups != 1:
-            raise feed.error(("columns", name), "file_name needs one pair of round brackets.")
+            raise feed.error(("columns", name), "it needs one pair of round brackets.")
+    if spec.codes is not None and spec.code_map is not None:
+        raise feed.error(("columns", name), "give one of codes and code_map.")
     if column.kind in ("date", "instant") or spec.dates is not None:
         try:
             feed.patterns(name)
         except ValueError as error:
             raise feed.error(("columns", name), f"dates: {error}") from error
-    if name in feed.schema.names and spec.kind != "text":
+    measurement = feed.schema.name == "states" and name == "value" and spec.kind == "number"
+    if name in feed.schema.names and spec.kind != "text" and not measurement:
         raise feed.error(("columns", name), f"kind is declared already: {column.kind}.")
     for word in (spec.codes or {}).values():
         allowed = column.categories or (tuple(FLAGS) if column.kind == "flag" else ())
@@ -232,16 +335,27 @@ def files_of(feed: Feed) -> Iterator[ExportFile]:
     Raises
     ------
     SettingsError
-        A path or pattern finds no file; the message tells what is there.
+        A path or pattern finds no file, or one of a kind that is not read; the message tells what
+        is there.
     """
     seen: set[Path] = set()
     for pattern in feed.source.files:
         for path in _found(feed, pattern):
-            if path not in seen:
-                seen.add(path)
-                yield ExportFile(
-                    path=path, name=_name(path, feed.sources.folder), source=feed.source
-                )
+            if path in seen:
+                continue
+            seen.add(path)
+            name = _name(path, feed.sources.folder)
+            kind = path.suffix.casefold()
+            if kind in NOT_READ:
+                raise feed.error(("files",), f"{name} is {NOT_READ[kind]}.")
+            yield READERS.get(kind, TextFile)(
+                path=path, name=name, source=feed.source, wanted=feed.wanted
+            )
+
+
+def is_no_export(path: Path) -> bool:
+    """Return whether a file was left by the system or by a program that has another file open."""
+    return any(fnmatch(path.name.casefold(), pattern) for pattern in NO_EXPORTS)
 
 
 def _found(feed: Feed, pattern: str) -> list[Path]:
@@ -251,7 +365,10 @@ def _found(feed: Feed, pattern: str) -> list[Path]:
         return [path]
     # A pattern is relative to the folder; an absolute path must name one file.
     patterned = [] if Path(pattern).is_absolute() else sorted(folder.glob(pattern))
-    found = [p for p in patterned if p.is_file()]
+    files = [p for p in patterned if p.is_file()]
+    left = [p.name for p in files if is_no_export(p)]
+    feed.skipped.extend(name for name in left if name not in feed.skipped)
+    found = [p for p in files if not is_no_export(p)]
     if not found:
         around = path.parent if path.parent.is_dir() else folder
         there = sorted(p.name for p in around.iterdir())[:10] if around.is_dir() else []

@@ -3,12 +3,13 @@
 Every row of every file ends in one of four places, and the account says how many are in each:
 kept, set aside with its reason, an exact repeat of another row, or a row that has nothing for the
 table (an empty cell under the heading that the table lives on). Patients are read first, since
-every other row must name one of them.
+every other row must name one of them; rules across tables come when all small tables are read.
 """
 
 from __future__ import annotations
 
 import hashlib
+import re
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from datetime import date
@@ -22,21 +23,28 @@ import pandas as pd
 from outcomes.errors import IntakeError
 from outcomes.plan.sources import Sources
 from outcomes.schema import DTYPES, Column, Schema
+from outcomes.tables.changes import changes
+from outcomes.tables.code_maps import with_code_maps
+from outcomes.tables.crossing import Tables, WholeTable, crossed
 from outcomes.tables.declared import (
     CAPPED,
     DECLARED,
     FINGERSTICKS,
     GLUCOSE_UNITS,
+    HBA1C,
     HBA1C_UNITS,
     READINGS,
 )
+from outcomes.tables.export_files import ExportFile
 from outcomes.tables.feeding import Feed, feeds_of, files_of
 from outcomes.tables.judging import Judge, Judged, local_day
 from outcomes.tables.ledger import Ledger
+from outcomes.tables.pseudonyms import Pseudonymiser, pseudonymiser
+from outcomes.tables.reading_rules import REASONS, ReadingRules
 from outcomes.tables.reading_store import ReadingBlock, WornSensors
+from outcomes.tables.rules import NOTE, RULES, STOP, severities
 from outcomes.tables.study import Study, write_study
-from outcomes.tables.text_files import ExportFile
-from outcomes.tables.timed_rows import TimedRows, block_of, settled
+from outcomes.tables.timed_rows import TimedRows, block_of, set_rows_aside, settled
 from outcomes.tables.values import Problems
 from outcomes.tables.whole_tables import checked_whole
 
@@ -52,12 +60,14 @@ class _Intake:
     sources: Sources
     feeds: list[Feed]
     say: Callable[[str], None]
-    ledger: Ledger = field(default_factory=Ledger)
+    ledger: Ledger
+    pseudonym: Pseudonymiser | None = None
     problems: Problems = field(default_factory=Problems)
     patients: frozenset[str] | None = None
     files: list[dict[str, Any]] = field(default_factory=list)
     bare_times: dict[str, int] = field(default_factory=dict)
     untold_times: dict[str, int] = field(default_factory=dict)
+    converted: dict[str, dict[str, int]] = field(default_factory=dict)
 
     def of(self, table: str) -> list[Feed]:
         """Return the sources that feed `table`."""
@@ -69,9 +79,11 @@ class _Intake:
             problems=self.problems,
             last_day=(self.sources.clinic.exported_on - date(1970, 1, 1)).days,
             patients=self.patients,
+            pseudonym=self.pseudonym,
         )
-        for file in files_of(feed):
-            entry = self.ledger.open(file.name, feed.schema.name)
+        for number, file in enumerate(files_of(feed), start=1):
+            told = self._name_told(feed, file, number)
+            entry = self.ledger.open(told, feed.schema.name)
             for rows in file.rows():
                 if feed.schema.name in TIMED and not len(rows) and not rows.ragged:
                     feed.texts(file, rows)  # the first part has no rows: it shows the headings
@@ -85,9 +97,53 @@ class _Intake:
                     name = feed.schema.name
                     self.bare_times[name] = self.bare_times.get(name, 0) + times.bare
                     self.untold_times[name] = self.untold_times.get(name, 0) + times.untold
+                self._count_converted(part, feed.schema.name)
                 yield entry, part
-            self._describe(feed, file)
+            self._describe(feed, file, told, entry)
         judge.refuse_unread_dates(feed)
+        self._tell_of_source(feed, judge.two_unit_systems(feed))
+
+    def _name_told(self, feed: Feed, file: ExportFile, number: int) -> str:
+        """Return how the study calls a file: with a pseudonym where its name holds an id."""
+        if self.pseudonym is None:
+            return file.name
+        for name, (_, spec) in feed.columns.items():
+            found = re.search(spec.file_name, Path(file.name).name) if spec.file_name else None
+            if found is not None:
+                base = Path(file.name).name
+                hidden = self.pseudonym(name, found[1] or "")
+                return f"{base[: found.start(1)]}{hidden}{base[found.end(1) :]}"
+        patterns = [p for p in feed.source.files if set(p) & set("*?[")]
+        return f"{patterns[0]}, file {number}" if patterns else file.name
+
+    def _count_converted(self, part: Judged, table: str) -> None:
+        measured = part.measured
+        if measured is None:
+            return
+        good = part.good
+        units = HBA1C_UNITS if table == HBA1C.name else GLUCOSE_UNITS
+        counts = self.converted.setdefault(table, {})
+        found = {
+            **{
+                f"values in {u}": int((measured.unit[good] == i).sum()) for i, u in enumerate(units)
+            },
+            "below a limit": int((measured.capped[good] < 0).sum()),
+            "above a limit": int((measured.capped[good] > 0).sum()),
+        }
+        for what, count in found.items():
+            counts[what] = counts.get(what, 0) + count
+
+    def _tell_of_source(self, feed: Feed, two_systems: str) -> None:
+        table = feed.schema.name
+        if two_systems:
+            self.ledger.note("two unit systems", table, None, 0, two_systems, "")
+            if self.ledger.severity("two unit systems") == STOP:
+                self.ledger.refuse_stopping()
+        if feed.skipped:
+            told = ", ".join(sorted(feed.skipped))
+            self.ledger.note(
+                "no export", table, None, len(feed.skipped), f"Left out, no exports: {told}.", ""
+            )
 
     def _put_aside(self, entry: int, part: Judged, ragged: tuple[tuple[int, str], ...]) -> None:
         bad = part.bad
@@ -109,12 +165,15 @@ class _Intake:
             pd.DataFrame(index=range(len(ragged))),
         )
 
-    def _describe(self, feed: Feed, file: ExportFile) -> None:
-        self.say(f"{file.name}: {feed.schema.name}")
+    def _describe(self, feed: Feed, file: ExportFile, told: str, entry: int) -> None:
+        account = self.ledger.entries[entry]
+        self.say(f"{file.name}: {feed.schema.name}, {account.read:,} rows")
+        account.lines, account.titles = file.lines, max(file.heading_line - 1, 0)
+        account.footers, account.empty = file.footers, file.empty_lines
         source = feed.source
         self.files.append(
             {
-                "file": file.name,
+                "file": told,
                 "table": feed.schema.name,
                 "sha256": file.sha256,
                 "separator": source.separator,
@@ -124,12 +183,10 @@ class _Intake:
                 "time_zone": feed.zone,
             }
         )
-        if file.cut_short:
+        for seen in file.seen:
             self.ledger.note(
-                "no last line end", feed.schema.name, file.name, 1,
-                f"{file.name}: the last line has no end; the file may be cut off.",
-                "Compare its last row with the source system.",
-            )  # fmt: skip
+                seen.rule, feed.schema.name, told, seen.rows, f"{told}: {seen.sentence}.", ""
+            )
 
     def refuse_empty_join(self, table: str) -> None:
         """Raise where every row of a table names a patient that nobody knows."""
@@ -157,7 +214,7 @@ def intake(
     folder : path
         The study's folder; made where it does not exist.
     progress : callable, optional
-        Given one line of text per file as it has been read.
+        Given one line of text per file as it has been read; it names files, never their contents.
 
     Returns
     -------
@@ -172,26 +229,27 @@ def intake(
         there, or a date order that fits no row.
     IntakeError
         A file is empty, damaged or in another encoding; a patient stands twice with different
-        content; or a whole table names only unknown patients.
+        content; a whole table names only unknown patients; or a rule that stops finds something.
     WriteError
         The study cannot be written, or another intake is writing it.
     """
-    work = _Intake(sources=sources, feeds=feeds_of(sources), say=progress or (lambda line: None))
-    tables: dict[str, pd.DataFrame] = {}
-    for name in DECLARED:
-        if name not in TIMED and work.of(name):
-            tables[name] = _small_table(work, name)
-        if name == "patients":
-            work.patients = frozenset(tables[name]["patient_id"])
+    work = _Intake(
+        sources=sources,
+        feeds=with_code_maps(feeds_of(sources)),
+        say=progress or (lambda line: None),
+        ledger=Ledger(severity_of=severities(sources.severity)),
+        pseudonym=pseudonymiser(sources),
+    )
+    tables = _small_tables(work)
     if work.of(FINGERSTICKS.name):
         tables[FINGERSTICKS.name] = _fingersticks(work)
-    made_from: dict[str, Any] = {"sources_sha256": _digest_of(sources.path), "files": work.files}
     with TimedRows() as rows:
         fed = work.of(READINGS.name)
         _collect(work, fed, rows)
 
         def account() -> pd.DataFrame:
-            _tell(work, tables)
+            _tell(work)
+            work.ledger.refuse_stopping()
             return work.ledger.accounting()
 
         return write_study(
@@ -200,12 +258,22 @@ def intake(
             clinic=sources.clinic.name,
             time_zone=sources.clinic.time_zone,
             exported_on=sources.clinic.exported_on,
-            readings=_blocks(work, rows, tables["sensors"]) if fed else None,
+            readings=_blocks(work, rows, tables) if fed else None,
             accounting=account,
             findings=work.ledger.findings,
             set_aside=work.ledger.all_set_aside,
-            made_from=made_from,
+            made_from=lambda: _made_from(work),
+            compare=changes,
         )
+
+
+def _made_from(work: _Intake) -> dict[str, Any]:
+    return {
+        "sources_sha256": _digest_of(work.sources.path),
+        "files": work.files,
+        "converted": work.converted,
+        "pseudonyms": work.pseudonym is not None,
+    }
 
 
 def _digest_of(path: Path | None) -> str | None:
@@ -215,27 +283,36 @@ def _digest_of(path: Path | None) -> str | None:
 # --- tables that fit in memory -------------------------------------------------------------------
 
 
-def _small_table(work: _Intake, name: str) -> pd.DataFrame:
+def _small_tables(work: _Intake) -> dict[str, pd.DataFrame]:
+    """Return every small table after the rules of rows, of the table and across tables."""
+    whole: Tables = {}
+    for name in DECLARED:
+        if name not in TIMED and work.of(name):
+            whole[name] = _small_table(work, name)
+        if name == "patients":
+            work.patients = frozenset(whole[name].frame["patient_id"])
+    whole = crossed(whole, work.ledger)
+    for name in whole:
+        work.ledger.close_table(name)
+        work.refuse_empty_join(name)
+        _note_unrecorded(work, name)
+    return {name: table.frame for name, table in whole.items()}
+
+
+def _small_table(work: _Intake, name: str) -> WholeTable:
     parts = [
         (*_typed(feed, part), np.full(len(part.good), entry), part.lines[part.good])
         for feed in work.of(name)
         for entry, part in work.judged(feed)
     ]
-    schema = DECLARED[name]
     frames, texts, entries, lines = (list(column) for column in zip(*parts, strict=True))
-    frame = _together(frames, schema)
-    kept = checked_whole(
-        name,
-        frame,
-        np.concatenate(entries),
-        np.concatenate(lines),
-        pd.concat(texts, ignore_index=True),
-        work.ledger,
+    whole = WholeTable(
+        frame=_together(frames, DECLARED[name]),
+        entry=np.concatenate(entries),
+        line=np.concatenate(lines),
+        texts=pd.concat(texts, ignore_index=True),
     )
-    work.ledger.close_table(name)
-    work.refuse_empty_join(name)
-    _note_unrecorded(work, name)
-    return kept
+    return checked_whole(name, whole, work.ledger)
 
 
 def _together(frames: list[pd.DataFrame], schema: Schema) -> pd.DataFrame:
@@ -287,8 +364,7 @@ def _note_unrecorded(work: _Intake, name: str) -> None:
             for feed in without:
                 work.ledger.note(
                     "not recorded", name, None, 0,
-                    f"{name}: source {feed.number + 1} has no {column.name}; it is 'unknown'.",
-                    f"Declare {column.name} in sources.toml, if the export has it.",
+                    f"{name}: source {feed.number + 1} has no {column.name}; it is 'unknown'.", "",
                 )  # fmt: skip
 
 
@@ -309,6 +385,7 @@ def _fingersticks(work: _Intake) -> pd.DataFrame:
             kept = settled(
                 FINGERSTICKS.name, patient_id, own, rows.sensors.names, work.ledger, by_sensor=False
             )
+            work.ledger.keep(kept["entry"])
             parts.append(_fingerstick_frame(patient_id, kept))
     work.ledger.close_table(FINGERSTICKS.name)
     work.refuse_empty_join(FINGERSTICKS.name)
@@ -330,17 +407,24 @@ def _fingerstick_frame(patient_id: str, rows: Array) -> pd.DataFrame:
     )
 
 
-def _blocks(work: _Intake, rows: TimedRows, sensors: pd.DataFrame) -> Iterator[ReadingBlock]:
+def _blocks(
+    work: _Intake, rows: TimedRows, tables: dict[str, pd.DataFrame]
+) -> Iterator[ReadingBlock]:
+    sensors = tables["sensors"]
     known = frozenset(sensors["sensor_id"])
     names = rows.sensors.names
     strangers = np.array([*(name not in known for name in names), False])
     worn = WornSensors.from_table(sensors)
+    rules = ReadingRules.from_tables(sensors, tables["patients"])
+    broken: dict[str, int] = {}
     count = capped = unknown = kindless = 0
     for patient_id, own in rows.by_patient():
         kept = settled(READINGS.name, patient_id, own, names, work.ledger, by_sensor=True)
+        kept = _by_rules(work, rules, patient_id, kept, names, broken)
+        work.ledger.keep(kept["entry"])
         count += len(kept)
-        capped += int((kept["capped"] != 0).sum())
-        unknown += int(strangers[kept["sensor"]].sum())
+        capped += int(np.count_nonzero(kept["capped"]))
+        unknown += int(np.count_nonzero(strangers[kept["sensor"]]))
         block = block_of(patient_id, kept, names)
         if (block.sensor < 0).any():
             nameless = worn.kind_of_readings(block)[block.sensor < 0]
@@ -348,55 +432,66 @@ def _blocks(work: _Intake, rows: TimedRows, sensors: pd.DataFrame) -> Iterator[R
         yield block
     work.ledger.close_table(READINGS.name)
     work.refuse_empty_join(READINGS.name)
-    if unknown:
+    for rule, found in broken.items():
         work.ledger.note(
-            "unknown sensor", READINGS.name, None, unknown,
-            f"{unknown} readings name a sensor that is not in sensors; their kind is unknown.",
-            "Complete the sensors export.",
+            rule, READINGS.name, None, found,
+            f"{found:,} of {count:,} readings {RULES[rule].what}; kept.", "",
         )  # fmt: skip
-    if kindless:
-        work.ledger.note(
-            "unknown kind", READINGS.name, None, kindless,
-            f"{kindless} readings name no sensor, and no kind or both were worn that day; their "
-            "kind is unknown.",
-            "Declare sensor_id, or complete the sensors export.",
-        )  # fmt: skip
-    if count and capped / count > MUCH_CAPPED:
-        work.ledger.note(
-            "capped", READINGS.name, None, capped,
-            f"{capped} of {count} readings ({capped / count:.1%}) stand for beyond a limit.",
-            "Read means and standard deviations with care.",
-        )  # fmt: skip
+    told = {
+        "unknown sensor": (unknown, "name a sensor that is not in sensors; their kind is unknown"),
+        "unknown kind": (
+            kindless,
+            "name no sensor, and no kind or both were worn that day; their kind is unknown",
+        ),
+        "capped": (
+            capped if capped > MUCH_CAPPED * count else 0,
+            f"({capped / max(count, 1):.1%}) stand for beyond a limit",
+        ),
+    }  # fmt: skip
+    for rule, (found, what) in told.items():
+        if found:
+            sentence = f"{found} of {count} readings {what}."
+            work.ledger.note(rule, READINGS.name, None, found, sentence, "")
+
+
+def _by_rules(
+    work: _Intake,
+    rules: ReadingRules,
+    patient_id: str,
+    rows: Array,
+    names: list[str],
+    broken: dict[str, int],
+) -> Array:
+    """Return a patient's rows without those that a rule sets aside; count the noted ones."""
+    out = np.zeros(len(rows), dtype=bool)
+    for rule, found in rules.broken(patient_id, rows, names):
+        found &= ~out
+        count = int(np.count_nonzero(found))
+        if not count:
+            continue
+        if work.ledger.severity(rule) == NOTE:
+            broken[rule] = broken.get(rule, 0) + count
+            continue
+        set_rows_aside(patient_id, rows[found], names, work.ledger, rule, REASONS[rule])
+        out |= found
+    return rows[~out] if out.any() else rows
 
 
 # --- what the study says of its making -----------------------------------------------------------
 
 
-def _tell(work: _Intake, tables: dict[str, pd.DataFrame]) -> None:
+def _tell(work: _Intake) -> None:
     for table, count in work.bare_times.items():
         if count:
             zones = sorted({feed.zone for feed in work.of(table)})
             work.ledger.note(
                 "times without offset", table, None, count,
-                f"{count} times of {table} without an offset are read in {', '.join(zones)}.",
-                "Nothing, if that is where the clocks were.",
+                f"{count} times of {table} without an offset are read in {', '.join(zones)}.", "",
             )  # fmt: skip
     for table, count in work.untold_times.items():
         if count:
             work.ledger.note(
                 "times left out", table, None, count,
                 f"{count} times of {table} fall where the clock skips or repeats an hour; their "
-                "day is kept, the time is not.",
-                "Export times with their offset.",
+                "day is kept, the time is not.", "",
             )  # fmt: skip
-    known = dict(zip(tables["sensors"]["sensor_id"], tables["sensors"]["patient_id"], strict=True))
-    for table in ("procedures", "complications"):
-        if table in tables:
-            rows = tables[table].dropna(subset=["sensor_id"])
-            strangers = int((rows["sensor_id"].map(known) != rows["patient_id"]).sum())
-            if strangers:
-                work.ledger.note(
-                    "unknown sensor", table, None, strangers,
-                    f"{strangers} rows of {table} name a sensor that is not this patient's.",
-                    "Compare sensor and patient ids of both exports.",
-                )  # fmt: skip

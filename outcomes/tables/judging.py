@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, Final
 
 import numpy as np
@@ -13,14 +13,16 @@ import pyarrow.compute as pc
 
 from outcomes.tables.dates import FIRST_DAY, NO_OFFSET, DatePattern, Moments, read_moments
 from outcomes.tables.declared import GLUCOSE_UNITS, HBA1C_UNITS
+from outcomes.tables.export_files import ExportFile, TextRows
 from outcomes.tables.feeding import MEASURED_TABLES, Feed
-from outcomes.tables.text_files import ExportFile, TextRows
+from outcomes.tables.pseudonyms import Pseudonymiser
 from outcomes.tables.values import (
     Measured,
     Parsed,
     Problems,
     Reading,
     Texts,
+    fits_other_unit,
     outside_belief,
     parse,
     parse_measured,
@@ -36,6 +38,8 @@ NOT_BEFORE: Final = {
 }
 NO_SUCH_TIME: Final = "no such time"
 REPEATED_HOUR: Final = "repeated hour"
+FEW_VALUES: Final = 20  # below, nothing is said about the distribution of a column
+OTHER_UNIT_SHARE: Final = 0.1  # of the values of a column
 
 
 @dataclass(frozen=True, kw_only=True, eq=False, repr=False)
@@ -95,6 +99,8 @@ class Judge:
     problems: Problems
     last_day: int
     patients: frozenset[str] | None
+    pseudonym: Pseudonymiser | None = None
+    other_units: dict[int, list[Any]] = field(default_factory=dict)  # by source: all, other, first
     _dates: dict[tuple[int, str], list[Any]] = field(default_factory=dict)
     _memory: dict[int, dict[str, Any]] = field(default_factory=dict)  # measured texts by source
 
@@ -106,6 +112,8 @@ class Judge:
             else Texts.of(given)
             for name, given in cells.items()
         }  # fmt: skip
+        if self.pseudonym is not None:
+            kept = {name: self._hidden(feed, name, texts) for name, texts in kept.items()}
         nothing = self._nothing(feed, kept, len(rows))
         problem = np.zeros(len(rows), dtype=np.int32)
         parsed: dict[str, Parsed] = {}
@@ -116,16 +124,20 @@ class Judge:
                 continue
             if feed.schema.name in MEASURED_TABLES and name in ("value", "unit"):
                 continue
-            parsed[name] = parse(texts, self._how(feed, name), self.problems)
+            parsed[name] = parse(texts, self._how(feed, name, typed=file.typed), self.problems)
             if name == "patient_id" and self.patients is not None:
                 self._refuse_unknown(parsed[name])
+                # A closing line such as "Total rows: 3" is a row that names nobody known.
+                stranger = np.isin(parsed[name].problem, self.problems.of_rule("unknown patient"))
+                if not feed.columns[name][1].constant:
+                    nothing &= ~stranger[parsed[name].codes]
             self._mark(problem, parsed[name].row_problem())
             if feed.columns[name][0].kind == "date":
                 given = ~texts.empty
                 self._tally(feed, file, rows, name, given, parsed[name].row_problem())
         for name in kept:
             if self._is_instant(feed, name):
-                times[name], broken = self._times(feed, name, kept[name], parsed)
+                times[name], broken = self._times(feed, name, kept[name], parsed, file.typed)
                 self._mark(problem, broken)
                 self._tally(feed, file, rows, name, ~times[name].missing, broken)
         if feed.schema.name in MEASURED_TABLES:
@@ -179,7 +191,7 @@ class Judge:
     def _is_instant(feed: Feed, name: str) -> bool:
         return feed.columns[name][0].kind == "instant"
 
-    def _how(self, feed: Feed, name: str) -> Reading:
+    def _how(self, feed: Feed, name: str, *, typed: bool = False) -> Reading:
         column, spec = feed.columns[name]
         dated = column.kind == "date" or spec.dates is not None
         return Reading(
@@ -187,7 +199,7 @@ class Judge:
             spec=spec,
             decimal=spec.decimal or feed.source.decimal,
             missing=feed.source.missing,
-            patterns=feed.patterns(name) if dated else (),
+            patterns=feed.patterns(name, typed=typed) if dated else (),
             last_day=self.last_day,
         )
 
@@ -236,12 +248,44 @@ class Judge:
         memory = self._memory.setdefault(feed.number, {})
         how = self._how(feed, "value")
         measured = parse_measured(value, beside, how, units, self.problems, memory)
-        return Measured(
-            value=measured.value,
-            unit=measured.unit,
-            capped=measured.capped,
-            problem=outside_belief(measured, units, self.problems),
+        self._tally_units(feed, file, rows, measured, units)
+        return replace(measured, problem=outside_belief(measured, units, self.problems))
+
+    def _tally_units(
+        self,
+        feed: Feed,
+        file: ExportFile,
+        rows: TextRows,
+        measured: Measured,
+        units: tuple[str, ...],
+    ) -> None:
+        """Count the values and those that look like the other unit, for the whole column."""
+        sound = (measured.problem == 0) & (measured.capped == 0)
+        other = np.flatnonzero(sound & fits_other_unit(measured, units))
+        tally = self.other_units.setdefault(feed.number, [0, 0, "", 0])
+        tally[0] += int(sound.sum())
+        tally[1] += len(other)
+        if len(other) and not tally[2]:
+            tally[2], tally[3] = file.name, int(rows.lines[other[0]])
+
+    def two_unit_systems(self, feed: Feed) -> str:
+        """Return what to say where many values of a column do not fit its unit, else ""."""
+        given, other, name, line = self.other_units.get(feed.number, (0, 0, "", 0))
+        if given < FEW_VALUES or other <= OTHER_UNIT_SHARE * given:
+            return ""
+        return (
+            f"{name}, line {line}: {other} of {given} values of {feed.schema.name} look like the "
+            "other unit, by their size and decimals."
         )
+
+    def _hidden(self, feed: Feed, name: str, texts: pa.Array | Texts) -> pa.Array | Texts:
+        """Return a column of ids with its pseudonyms; other columns as they are."""
+        column, spec = feed.columns[name]
+        if column.kind != "id" or not isinstance(texts, Texts) or self.pseudonym is None:
+            return texts
+        plain = ("", *feed.source.missing, *spec.missing)
+        hidden = [t if t in plain else self.pseudonym(name, t) for t in texts.different]
+        return Texts(codes=texts.codes, different=tuple(hidden))
 
     def _with_our_units(self, feed: Feed, cells: pa.Array | Texts) -> Texts:
         assert isinstance(cells, Texts)
@@ -252,14 +296,19 @@ class Judge:
         return Texts(codes=cells.codes, different=ours)
 
     def _times(
-        self, feed: Feed, name: str, cells: pa.Array | Texts, parsed: dict[str, Parsed]
+        self,
+        feed: Feed,
+        name: str,
+        cells: pa.Array | Texts,
+        parsed: dict[str, Parsed],
+        typed: bool,
     ) -> tuple[Times, Array]:
         """Return the instants of a column and the problem of each row."""
         if isinstance(cells, Texts):
             cells = pa.array(cells.take(np.arange(len(cells.codes))), type=pa.string())
         column, spec = feed.columns[name]
         words = ("", *feed.source.missing, *spec.missing, *spec.never)
-        moments, missing = self._moments(cells, feed.patterns(name), words)
+        moments, missing = self._moments(cells, feed.patterns(name, typed=typed), words)
         fits = moments.fits & (moments.day >= FIRST_DAY) & (moments.day < 200_000)
         local = np.where(fits, moments.local, 0)
         declared = self._declared_offset(parsed, len(local))

@@ -4,43 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, field
-from typing import Any, Final
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from outcomes.errors import OutcomesError
-from outcomes.tables.study import ACCOUNTING, FINDINGS, SET_ASIDE
+from outcomes.errors import IntakeError, OutcomesError
+from outcomes.tables.rules import JOINT_RULES, RULES, STOP, severities
+from outcomes.tables.study import FINDINGS, SET_ASIDE
 
 Array = npt.NDArray[Any]
-
-# Rule: what the finding says of the rows, and what to do about them.
-RULES: Final = {
-    "fields": ("have more or fewer fields than headings", "Correct these lines, or the separator."),
-    "missing value": ("lack a value that the table needs", "Fill the cells in the export."),
-    "not a date": ("have a date that is not written as declared", "Correct them, or `dates`."),
-    "not a number": ("have a value that is not a number", "Correct them, or the decimal mark."),
-    "out of range": ("have a value that nobody believes", "Correct the value or its unit."),
-    "no unit": ("have a value without a unit", "Declare `unit` or `unit_column`."),
-    "no single unit": ("name two units", "Correct the cell or the declared unit."),
-    "beyond a limit": ("give a limit instead of a value", "Enter the laboratory's value."),
-    "unknown code": ("hold a code that is not declared", "Add the code in sources.toml."),
-    "unknown patient": ("name a patient who is not in patients", "Complete the patients export."),
-    "after the export": ("are dated after the export", "Correct the date, or exported_on."),
-    "wrong order": ("end before they begin", "Correct the dates in the export."),
-    "no such time": ("have a clock time that the zone skips", "Export times with their offset."),
-    "repeated hour": (
-        "fall into the hour that comes twice, and their order does not tell which",
-        "Export times with their offset.",
-    ),
-    "two values at one time": ("give two values for one time", "Find out which one is right."),
-    "two draws on one day": (
-        "give different HbA1c values for one day and method",
-        "Find out which one is right.",
-    ),
-    "same id": ("share an id with another row that differs", "Correct the ids in the export."),
-}
 
 
 @dataclass(kw_only=True)
@@ -54,6 +28,10 @@ class Entry:
     aside: int = 0
     repeats: int = 0
     nothing: int = 0
+    lines: int = 0  # of the file, by a count of their own
+    titles: int = 0
+    footers: int = 0
+    empty: int = 0
 
     @property
     def balanced(self) -> bool:
@@ -65,9 +43,14 @@ class Entry:
 class Ledger:
     """Collects the account, the rows set aside and the notes; entries are numbered from 0."""
 
+    severity_of: dict[str, str] = field(default_factory=lambda: severities(None))
     entries: list[Entry] = field(default_factory=list)
     _aside: dict[str, list[pd.DataFrame]] = field(default_factory=dict)
     _notes: list[dict[str, Any]] = field(default_factory=list)
+
+    def severity(self, rule: str) -> str:
+        """Return whether a rule stops, sets aside or notes."""
+        return self.severity_of[rule]
 
     def open(self, file: str, table: str) -> int:
         """Begin the account of a file for a table; return its number."""
@@ -104,10 +87,43 @@ class Ledger:
         """Add a note; rows of the same rule, table and file are added up by the caller."""
         self._notes.append(
             {
-                "rule": rule, "severity": "note", "table": table, "file": file, "rows": rows,
-                "sentence": sentence, "mend": mend,
+                "rule": rule, "severity": self.severity(rule), "table": table, "file": file,
+                "rows": rows, "sentence": sentence, "mend": mend or RULES[rule].mend,
+                "code": RULES[rule].code,
             }
         )  # fmt: skip
+
+    def note_rows(self, rule: str, table: str, entry: Array, line: Array) -> None:
+        """Add a note about rows that are kept, one for each file, with the first lines."""
+        for number in dict.fromkeys(entry.tolist()):
+            file, lines = self.entries[number].file, sorted(line[entry == number].tolist())
+            told = ", ".join(map(str, lines[:5])) + (" ..." if len(lines) > 5 else "")
+            self.note(
+                rule, table, file, len(lines),
+                f"{file}: {len(lines)} rows of {table} {RULES[rule].what} (lines {told}); kept.",
+                "",
+            )  # fmt: skip
+
+    def refuse_stopping(self) -> None:
+        """Raise where a rule that stops has found something.
+
+        Raises
+        ------
+        IntakeError
+            Names every such rule with file, lines and the mend.
+        """
+        found = self.findings()
+        found = found[found["severity"] == STOP]
+        if not len(found):
+            return
+        aside = self.all_set_aside()
+        told = []
+        for row in found.itertuples():
+            of_rule = aside[(aside["rule"] == row.rule) & (aside["file"] == row.file)]
+            lines = ", ".join(map(str, of_rule["line"].head(5)))
+            where = f" (lines {lines})" if lines else ""
+            told.append(f"{row.code}, {row.sentence}{where} {row.mend}")
+        raise IntakeError("Findings that stop the intake:\n" + "\n".join(told))
 
     def close_table(self, table: str) -> None:
         """Take repeats out of the rows set aside for `table`, and count what is left.
@@ -122,7 +138,7 @@ class Ledger:
         rows = rows.sort_values(["entry", "line"], kind="stable", ignore_index=True)
         fed = [c for c in rows.columns if c not in ("entry", "line", "rule", "reason")]
         # Judged by the whole table (two values, same id), a row has lost its repeats already.
-        alone = rows["rule"].isin(ONE_ROW_RULES).to_numpy()
+        alone = ~rows["rule"].isin(JOINT_RULES).to_numpy()
         repeated = np.zeros(len(rows), dtype=bool)
         if fed and alone.any():
             repeated[alone] = rows.loc[alone, fed].duplicated().to_numpy()
@@ -155,7 +171,13 @@ class Ledger:
             "exact_repeats": [e.repeats for e in self.entries],
             "rows_without_value": [e.nothing for e in self.entries],
         }
-        kinds = {c.name: "Int64" if c.kind == "integer" else "object" for c in ACCOUNTING.columns}
+        rows |= {
+            "lines": [e.lines for e in self.entries],
+            "title_lines": [e.titles for e in self.entries],
+            "footer_lines": [e.footers for e in self.entries],
+            "empty_lines": [e.empty for e in self.entries],
+        }
+        kinds = {name: "object" if name in ("file", "table") else "Int64" for name in rows}
         return pd.DataFrame(rows).astype(kinds)
 
     def all_set_aside(self) -> pd.DataFrame:
@@ -187,25 +209,29 @@ class Ledger:
         for entry in self.entries:
             read[entry.table, entry.file] += entry.read
         for (table, file, rule), count in _counts(rows):
-            what, mend = RULES[rule]
+            known = RULES[rule]
+            told = _codes_told(rows, table, file) if rule == "unknown code" else ""
             found.append(
                 {
-                    "rule": rule, "severity": "set aside", "table": table, "file": file,
-                    "rows": count, "mend": mend,
-                    "sentence": f"{file}: {count} of {read[table, file]} rows {what}; set aside.",
+                    "rule": rule, "severity": self.severity(rule), "table": table, "file": file,
+                    "rows": count, "mend": known.mend, "code": known.code,
+                    "sentence": f"{file}: {count} of {read[table, file]} rows {known.what}{told}; "
+                    "set aside.",
                 }
             )  # fmt: skip
-        frame = pd.DataFrame([*found, *self._notes], columns=list(FINDINGS.names))
-        return frame.astype({n: "Int64" if n == "rows" else "object" for n in FINDINGS.names})
+        columns = [*FINDINGS.names, "code"]
+        frame = pd.DataFrame([*found, *self._notes], columns=columns)
+        return frame.astype({n: "Int64" if n == "rows" else "object" for n in columns})
+
+
+def _codes_told(rows: pd.DataFrame, table: str, file: str) -> str:
+    """Return which codes were not known, the commonest first."""
+    own = rows[(rows["table"] == table) & (rows["file"] == file) & (rows["rule"] == "unknown code")]
+    reasons = own["reason"].value_counts(sort=True).head(3)
+    return " (" + "; ".join(f"{reason}, {n} rows" for reason, n in reasons.items()) + ")"
 
 
 def _counts(rows: pd.DataFrame) -> Iterable[tuple[tuple[str, str, str], int]]:
     counts = rows.groupby(["table", "file", "rule"], sort=True).size()
     ordered = counts.sort_values(ascending=False, kind="stable")
     return [((str(t), str(f), str(r)), int(n)) for (t, f, r), n in ordered.items()]
-
-
-WHOLE_TABLE_RULES: Final = frozenset(
-    {"two values at one time", "two draws on one day", "same id", "repeated hour"}
-)
-ONE_ROW_RULES: Final = frozenset(RULES) - WHOLE_TABLE_RULES - {"fields"}

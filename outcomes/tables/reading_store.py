@@ -28,7 +28,9 @@ from outcomes.tables.parquet import MEND
 
 Array = npt.NDArray[Any]
 
-INDEX_COLUMNS: Final = ("patient_id", "file", "row_group", "rows", "first_time", "last_time")
+INDEX_COLUMNS: Final = (
+    "patient_id", "file", "row_group", "rows", "first_time", "last_time", "digest",
+)  # fmt: skip
 STREAM_COLUMNS: Final = (
     "patient_id", "stream", "sensor_id", "kind", "unit", "interval_minutes",
 )  # fmt: skip
@@ -387,7 +389,8 @@ class ReadingsWriter:
         table = pa.table(columns, schema=writer.schema)
         writer.write_table(table, row_group_size=rows)
         first, last = int(block.time[0]), int(block.time[-1])
-        self._index.append((block.patient_id, name, row_group, rows, first, last))
+        digest = self._digests[block.patient_id].hex()
+        self._index.append((block.patient_id, name, row_group, rows, first, last, digest))
         self.rows += rows
         if held + rows >= FILE_ROWS:
             writer.close()

@@ -62,6 +62,7 @@ ACCOUNTING: Final = Schema(
             name="rows_without_value", kind="integer", meaning="rows with nothing for this table"
         ),
     ),
+    extra=True,  # then lines of the file, of its titles and of its end, and empty ones
 )
 FINDINGS: Final = Schema(
     name="findings",
@@ -78,6 +79,7 @@ FINDINGS: Final = Schema(
         Column(name="sentence", kind="text", meaning="what was found"),
         Column(name="mend", kind="text", meaning="what to do about it"),
     ),
+    extra=True,  # then the code of the rule
 )  # fmt: skip
 SET_ASIDE: Final = Schema(
     name="set_aside",
@@ -91,6 +93,22 @@ SET_ASIDE: Final = Schema(
         Column(name="reason", kind="text", meaning="why it was kept out"),
     ),
 )
+CHANGES: Final = Schema(
+    name="changes",
+    grain="one row per table",
+    columns=(
+        Column(name="table", kind="text", meaning="the table"),
+        Column(name="rows_before", kind="integer", meaning="rows in the version replaced"),
+        Column(name="rows_now", kind="integer", meaning="rows in this version"),
+        Column(name="rows_new", kind="integer", meaning="rows that were not there"),
+        Column(name="rows_gone", kind="integer", meaning="rows that are no longer there"),
+        Column(
+            name="rows_altered", kind="integer",
+            meaning="rows with the same key and other content; 0 for tables without a key",
+        ),
+        Column(name="since", kind="text", meaning="fingerprint of the version replaced"),
+    ),
+)  # fmt: skip
 About: TypeAlias = pd.DataFrame | Callable[[], pd.DataFrame] | None
 ABOUT_THE_INTAKE: Final = {s.name: s for s in (ACCOUNTING, FINDINGS, SET_ASIDE)}
 
@@ -145,6 +163,12 @@ class Study:
     def set_aside(self) -> pd.DataFrame:
         """Every row kept out: file, line, table, rule, reason, and its declared columns as text."""
         return read_frame(self.place / "set_aside.parquet")
+
+    @property
+    def changes(self) -> pd.DataFrame:
+        """What this version says against the one it replaced; empty for a first one."""
+        path = self.place / "changes.parquet"
+        return read_frame(path) if path.is_file() else CHANGES.empty()
 
     @property
     def reading_index(self) -> pd.DataFrame:
@@ -215,7 +239,8 @@ def write_study(
     accounting: About = None,
     findings: About = None,
     set_aside: About = None,
-    made_from: Mapping[str, Any] | None = None,
+    made_from: Mapping[str, Any] | Callable[[], Mapping[str, Any]] | None = None,
+    compare: Callable[[Study, Study], pd.DataFrame] | None = None,
 ) -> Study:
     """Write a version of a study from checked tables, point to it, and open it.
 
@@ -233,8 +258,10 @@ def write_study(
     accounting, findings, set_aside : DataFrame, or a function that returns one, optional
         What the intake tells of itself; empty where absent. A function is called, in this order,
         once all readings are written, since only then the account is complete.
-    made_from : mapping, optional
+    made_from : mapping, or a function that returns one, optional
         What the study was made from, in plain JSON types.
+    compare : function of two studies, optional
+        Returns what this version changes against the one it replaces, where there is one.
 
     Returns
     -------
@@ -280,7 +307,7 @@ def write_study(
             "time_zone": time_zone,
             "exported_on": exported_on.isoformat(),
             "counts": counts,
-            "made_from": dict(made_from or {}),
+            "made_from": dict((made_from() if callable(made_from) else made_from) or {}),
             "toolkit": _toolkit(),
             "files": sorted(
                 str(path.relative_to(unfinished).as_posix())
@@ -290,6 +317,10 @@ def write_study(
         text = json.dumps(description, indent=1, ensure_ascii=False)
         (unfinished / "study.json").write_text(text, encoding="utf-8")
         refreshed = (*(f"{name}.parquet" for name in about), "study.json")
+        if compare is not None and (replaced := _study_before(folder)) is not None:
+            found = compare(replaced, _opened(folder, unfinished, description))
+            write_frame(found, unfinished / "changes.parquet")
+            refreshed = (*refreshed, "changes.parquet")
         finish(unfinished, version, refreshed=refreshed)
     return open_study(folder, version=version)
 
@@ -385,10 +416,18 @@ def _opened(folder: Path, place: Path, told: Mapping[str, Any]) -> Study:
             version=told["version"],
             clinic=told["clinic"],
             time_zone=told["time_zone"],
-            exported_on=date.fromisoformat(told["exported_on"]),
+            exported_on=date.fromisoformat(str(told["exported_on"])),
             counts=told["counts"],
             made_from=told["made_from"],
             toolkit=told["toolkit"],
         )
     except (KeyError, ValueError, TypeError) as error:
         raise StudyError(f"{folder.name}, study.json: damaged. {MEND}") from error
+
+
+def _study_before(folder: Path) -> Study | None:
+    """Return the version in use; None where there is none that can be read."""
+    try:
+        return open_study(folder)
+    except StudyError:
+        return None

@@ -1,7 +1,8 @@
 """Export files as text: every row with its true line, every cell as it stands, nothing guessed.
 
-Separator, encoding and title lines are declared. A block of lines without an embedded line end is
-cut by a fast reader; any other goes through the slower one, which knows quotes and ragged rows.
+Separator and encoding are declared. A block of lines without an embedded line end is cut by a fast
+reader; any other goes through the slower one, which knows quotes and ragged rows. The lines of a
+file are counted once more from its bytes, apart from the cutting.
 """
 
 from __future__ import annotations
@@ -9,58 +10,28 @@ from __future__ import annotations
 import codecs
 import csv
 import gzip
-import hashlib
 import io
 import zlib
 from collections.abc import Iterator
-from dataclasses import dataclass, field
-from pathlib import Path
-from typing import Any, BinaryIO, Final
+from dataclasses import dataclass
+from typing import BinaryIO, Final
 
 import numpy as np
-import numpy.typing as npt
 import pyarrow as pa
+import pyarrow.compute as pc
 import pyarrow.csv as pa_csv
 
 from outcomes.errors import IntakeError, SettingsError
-from outcomes.plan.sources import TableSource
+from outcomes.tables.export_files import SEARCHED_LINES, ExportFile, Seen, TextRows
 
 BLOCK_BYTES: Final = 24_000_000
 HEADING_CHARACTERS: Final = 100_000
-
-
-@dataclass(frozen=True, kw_only=True, eq=False, repr=False)
-class TextRows:
-    """Some rows of a file: `lines[i]` is the line on which row i begins; one array a heading.
-
-    `ragged` holds the rows that have more or fewer fields than there are headings: line and why.
-    """
-
-    lines: npt.NDArray[np.int64]
-    columns: tuple[pa.Array, ...]
-    ragged: tuple[tuple[int, str], ...] = ()
-
-    def __len__(self) -> int:
-        """Return the number of whole rows; ragged ones are not among them."""
-        return len(self.lines)
+csv.field_size_limit(1 << 30)  # a huge field is set aside by its own rule, not by the reader's
 
 
 @dataclass(kw_only=True, eq=False, repr=False)
-class ExportFile:
-    """One export file, read front to back once.
-
-    `name` is how messages and the accounting call it. After `rows()` is exhausted, `sha256` holds
-    the digest of the file's bytes and `cut_short` whether its last line has no end.
-    """
-
-    path: Path
-    name: str
-    source: TableSource
-    headings: tuple[str, ...] = ()
-    heading_line: int = 0
-    sha256: str = ""
-    cut_short: bool = False
-    _digest: Any = field(default_factory=hashlib.sha256)
+class TextFile(ExportFile):
+    """A file of lines and separators, plain or zipped."""
 
     def rows(self) -> Iterator[TextRows]:
         """Yield the rows below the headings, some at a time; `headings` is set before the first.
@@ -72,13 +43,11 @@ class ExportFile:
         SettingsError
             The file does not exist.
         """
-        text_blocks = self._blocks()
+        counted = LineCount(self.source.encoding)
+        text_blocks = self._blocks(counted)
         first = next(text_blocks, "")
         rest, line = self._take_headings(first)
-        yield TextRows(
-            lines=np.empty(0, dtype=np.int64),
-            columns=tuple(pa.array([], type=pa.string()) for _ in self.headings),
-        )
+        yield self.no_rows_yet()
         pending = rest
         while True:
             following = next(text_blocks, None)
@@ -87,12 +56,14 @@ class ExportFile:
                 pending += following
                 continue
             if pending:
-                yield self._cut(pending, line, last=following is None)
+                yield self._without_footers(self._cut(pending, line, last=following is None))
                 line += pending.count("\n")
             if following is None:
                 break
             pending = following
         self.sha256 = self._digest.hexdigest()
+        self.lines = counted.lines
+        self.close_account()
 
     def _open(self) -> BinaryIO:
         try:
@@ -104,7 +75,7 @@ class ExportFile:
                 f"{self.name}: cannot be opened ({error.strerror}). Check files in sources.toml."
             ) from error
 
-    def _blocks(self) -> Iterator[str]:
+    def _blocks(self, counted: LineCount) -> Iterator[str]:
         """Yield decoded text in blocks that end with a line end, every line end as \\n."""
         # Plain UTF-8 may begin with a byte-order mark; both names of it are read alike.
         encoding = "utf-8-sig" if self.source.encoding == "utf-8" else self.source.encoding
@@ -113,6 +84,7 @@ class ExportFile:
         with self._open() as file:
             while True:
                 raw = self._read(file)
+                counted.add(raw)
                 try:
                     text = decoder.decode(raw, final=not raw)
                 except UnicodeError as error:
@@ -129,6 +101,10 @@ class ExportFile:
         if pending:
             block = _one_line_end(pending)
             self.cut_short = not block.endswith("\n")
+            if self.cut_short:
+                self.seen.append(
+                    Seen("no last line end", 1, "the last line has no end; it may be cut off")
+                )
             yield block if block.endswith("\n") else block + "\n"
 
     def _read(self, file: BinaryIO) -> bytes:
@@ -152,33 +128,51 @@ class ExportFile:
 
     def _take_headings(self, text: str) -> tuple[str, int]:
         """Set the headings; return the text below them and the lines above it."""
-        skipped = 0
-        while skipped < self.source.skip_lines and text:
-            _, _, text = text.partition("\n")
-            skipped += 1
         # The headings stand in the first lines; the whole block is looked at only if they do not.
-        headings, lines = self._headings_in(text[:HEADING_CHARACTERS])
-        if headings is None:
-            headings, lines = self._headings_in(text)
-        if headings is None:
-            raise IntakeError(
-                f"{self.name}: empty, without a line of headings. Export it again, or take it out "
-                "of sources.toml."
-            )
-        self.headings = tuple(cell.strip() for cell in headings)
-        self.heading_line = skipped + lines
-        below = text.split("\n", lines)[lines]
-        return below, self.heading_line
+        found = self._headings_in(text[:HEADING_CHARACTERS], cut=len(text) > HEADING_CHARACTERS)
+        if found is None:
+            found = self._headings_in(text, cut=False)
+        if found is None:
+            raise self.without_headings()
+        cells, line, above = found
+        self.set_headings(cells, line, text.split("\n", above)[:above])
+        below = text.split("\n", line)[line]
+        return below, line
 
-    def _headings_in(self, text: str) -> tuple[list[str] | None, int]:
-        """Return the first row that is not empty, and the lines down to it."""
-        reader = csv.reader(io.StringIO(text), delimiter=self.separator)
+    def _headings_in(self, text: str, *, cut: bool) -> tuple[list[str], int, int] | None:
+        """Return the headings, the lines down to and the lines above them; None if there are none.
+
+        `cut` says that the text goes on: then its last row is not believed.
+        """
+        above = self.source.skip_lines
+        if self.source.heading_line is not None:
+            above = self.source.heading_line - 1
+        rows, ends = self._first_rows(text, above)
+        if cut and rows:
+            rows, ends = rows[:-1], ends[:-1]
+        if self.source.heading_line is not None:
+            rows = rows[:1]
+        place = self.headings_among(rows)
+        if place is None:
+            return None
+        return rows[place], ends[place], above if place == 0 else ends[place - 1]
+
+    def _first_rows(self, text: str, above: int) -> tuple[list[list[str]], list[int]]:
+        lines = text.split("\n", above)
+        if len(lines) <= above:
+            return [], []
+        reader = csv.reader(io.StringIO(lines[above], newline=""), delimiter=self.separator)
+        rows: list[list[str]] = []
+        ends: list[int] = []
         try:
-            row = next((row for row in reader if any(cell.strip() for cell in row)), None)
+            for row in reader:
+                rows.append(row)
+                ends.append(above + reader.line_num)
+                if len(rows) >= SEARCHED_LINES:
+                    break
         except csv.Error as error:
             raise IntakeError(f"{self.name}: the headings cannot be read ({error}).") from error
-        cut_through = len(text) == HEADING_CHARACTERS and reader.line_num > text.count("\n")
-        return (None if cut_through else row), reader.line_num
+        return rows, ends
 
     @property
     def separator(self) -> str:
@@ -186,12 +180,18 @@ class ExportFile:
         return "\t" if self.source.separator == "\\t" else self.source.separator
 
     def _cut(self, text: str, line: int, *, last: bool) -> TextRows:
-        if last:
+        if last and text.endswith("\n\n"):
+            told = len(text)
             text = text.rstrip("\n") + "\n"  # empty lines at the end are no rows
+            self.empty_lines += told - len(text)
+            if text == "\n":
+                self.empty_lines += 1
+                return self.no_rows_yet()
         simple = not ("\n\n" in text or text.startswith("\n"))
         if simple and _quotes_close_in_each_line(text):
             rows = self._cut_fast(text, line)
             if rows is not None:
+                self._row_lines += len(rows)
                 return rows
         return self._cut_carefully(text, line)
 
@@ -230,15 +230,21 @@ class ExportFile:
         whole: list[list[str]] = []
         lines: list[int] = []
         ragged: list[tuple[int, str]] = []
-        begins = line + 1
+        begins = last_line = line + 1
         try:
             for row in reader:
                 ends = line + reader.line_num
-                if len(row) == len(self.headings):
-                    whole.append(row)
-                    lines.append(begins)
-                elif row:
-                    ragged.append((begins, self._raggedness(row, begins, ends)))
+                if not row:
+                    self.empty_lines += ends - begins + 1
+                elif self.is_footer(row[0]):
+                    self.footers += ends - begins + 1
+                else:
+                    self._row_lines += ends - begins + 1
+                    if len(row) == len(self.headings):
+                        whole.append(row)
+                        lines.append(begins)
+                    else:
+                        ragged.append((begins, self._raggedness(row, begins, ends)))
                 last_line, begins = begins, ends + 1
         except csv.Error as error:
             raise self._never_closes(begins) from error
@@ -249,6 +255,25 @@ class ExportFile:
             lines=np.array(lines, dtype=np.int64),
             columns=tuple(pa.array(list(cells), type=pa.string()) for cells in columns),
             ragged=tuple(ragged),
+        )
+
+    def _without_footers(self, rows: TextRows) -> TextRows:
+        """Take closing lines out of rows that the fast reader cut."""
+        if not self.source.footers or not len(rows):
+            return rows
+        first = pc.utf8_trim_whitespace(rows.columns[0])
+        closing = np.zeros(len(rows), dtype=bool)
+        for beginning in self.source.footers:
+            closing |= pc.starts_with(first, pattern=beginning).to_numpy(zero_copy_only=False)
+        if not closing.any():
+            return rows
+        self.footers += int(closing.sum())
+        self._row_lines -= int(closing.sum())
+        keep = pa.array(~closing)
+        return TextRows(
+            lines=rows.lines[~closing],
+            columns=tuple(column.filter(keep) for column in rows.columns),
+            ragged=rows.ragged,
         )
 
     def _raggedness(self, row: list[str], begins: int, ends: int) -> str:
@@ -278,3 +303,52 @@ def _quotes_close_in_each_line(text: str) -> bool:
     line_ends = np.flatnonzero(data == ord("\n"))
     before = np.searchsorted(quotes, line_ends)
     return bool((before % 2 == 0).all())
+
+
+class LineCount:
+    """Counts the lines of a file from its bytes alone; a last line without its end counts too."""
+
+    def __init__(self, encoding: str) -> None:
+        self._wide = encoding == "utf-16"
+        self._ends = 0
+        self._open = False  # whether something stands behind the last line end
+        self._after_return = False
+        self._odd = b""
+        self._big = False
+        self._started = False
+
+    @property
+    def lines(self) -> int:
+        """How many lines were there."""
+        return self._ends + self._open
+
+    def add(self, raw: bytes) -> None:
+        """Count the line ends of the next bytes: \\n, \\r and \\r\\n are one each."""
+        if self._wide:
+            raw = self._narrow(raw)
+        elif not self._started and raw.startswith(b"\xef\xbb\xbf"):
+            raw = raw[3:]
+        self._started = self._started or bool(raw)
+        if not raw:
+            return
+        returns = raw.count(b"\r")
+        pairs = raw.count(b"\r\n") if returns else 0
+        self._ends += raw.count(b"\n") + returns - pairs
+        if self._after_return and raw.startswith(b"\n"):
+            self._ends -= 1
+        self._after_return = raw.endswith(b"\r")
+        self._open = not raw.endswith((b"\n", b"\r"))
+
+    def _narrow(self, raw: bytes) -> bytes:
+        """Return one byte for each 16-bit unit: the unit where it is a line end, else a dot."""
+        raw = self._odd + raw
+        even = len(raw) // 2 * 2
+        self._odd = raw[even:]
+        if not self._started and even >= 2:
+            self._started = True
+            self._big = raw[:2] == b"\xfe\xff"
+            if raw[:2] in (b"\xfe\xff", b"\xff\xfe"):
+                raw, even = raw[2:], even - 2
+        units = np.frombuffer(raw[:even], dtype=">u2" if self._big else "<u2")
+        ends = np.isin(units, (10, 13))
+        return np.where(ends, units, ord(".")).astype(np.uint8).tobytes()

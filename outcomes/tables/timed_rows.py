@@ -208,7 +208,7 @@ def _place_sequence(rows: Array, lost: Array, places: Array, steps: Array, clock
 def settled(
     table: str, patient_id: str, rows: Array, names: list[str], ledger: Ledger, by_sensor: bool
 ) -> Array:
-    """Return a patient's rows to keep; the others are counted in `ledger`.
+    """Return a patient's rows to keep, sorted by time; the others are counted in `ledger`.
 
     Repeats go first, then all values of a time that has more than one.
     """
@@ -223,17 +223,20 @@ def settled(
         ledger.set_aside(unplaced["entry"], unplaced["line"], REPEATED_HOUR, reason, texts)
         rows = rows[~lost]
     # Most times stand once; only the others are looked at closely.
-    order = np.argsort(rows["time"], kind="stable")
-    time = rows["time"][order]
-    equal = time[1:] == time[:-1]
+    rows = _by_time(rows)
+    equal = rows["time"][1:] == rows["time"][:-1]
     if not equal.any():
-        ledger.keep(rows["entry"])
         return rows
     shared = np.zeros(len(rows), dtype=bool)
-    shared[order[1:][equal]] = shared[order[:-1][equal]] = True
+    shared[1:][equal] = shared[:-1][equal] = True
     kept = _settled_times(patient_id, rows[shared], names, ledger, by_sensor)
-    rows = np.concatenate([rows[~shared], kept])
-    ledger.keep(rows["entry"])
+    return _by_time(np.concatenate([rows[~shared], kept]))
+
+
+def _by_time(rows: Array) -> Array:
+    time = rows["time"]
+    if len(rows) and (np.diff(time) < 0).any():
+        return rows[np.argsort(time, kind="stable")]
     return rows
 
 
@@ -252,9 +255,16 @@ def _settled_times(
     clash = one_time | np.append(one_time[1:], False)
     if clash.any():
         reason = "time: another value stands at the same time"
-        texts = _texts(patient_id, rows[clash], names)
-        ledger.set_aside(rows["entry"][clash], rows["line"][clash], TWO_VALUES, reason, texts)
+        set_rows_aside(patient_id, rows[clash], names, ledger, TWO_VALUES, reason)
     return rows[~clash]
+
+
+def set_rows_aside(
+    patient_id: str, rows: Array, names: list[str], ledger: Ledger, rule: str, reason: str
+) -> None:
+    """Keep rows of a patient out, with what they say as text."""
+    texts = _texts(patient_id, rows, names)
+    ledger.set_aside(rows["entry"], rows["line"], rule, reason, texts)
 
 
 def _same_as_before(*columns: Array) -> Array:

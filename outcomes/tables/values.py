@@ -32,6 +32,12 @@ FLAGS: Final = {"true": True, "false": False, "yes": True, "no": False}
 # Readings outside are a unit that was mistaken or a fault of the export, whatever the sensor.
 BELIEVED_GLUCOSE: Final = {"mg/dL": (10.0, 1000.0), "mmol/L": (0.5, 60.0)}
 BELIEVED_HBA1C: Final = {"%": (3.0, 20.0), "mmol/mol": (9.0, 195.0)}
+# What is believed, and yet looks like the other unit. Meters and sensors report whole mg/dL from 20
+# on and mmol/L up to 33.3; below 40 mg/dL a decimal mark tells mmol/L. 21 mmol/mol are 4.1 %.
+WHOLE_FROM: Final = 20.0  # mg/dL
+WITHOUT_DECIMALS_FROM: Final = 40.0  # mg/dL
+LOOKS_LIKE_MG_DL: Final = 39.0  # mmol/L, beyond which the number is one of mg/dL
+LOOKS_LIKE_PERCENT: Final = 21.0  # mmol/mol, below which the number is one of %
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -222,6 +228,10 @@ Read = tuple[Any, str, str]
 
 
 def _read_text(word: str, how: Reading) -> Read:
+    if how.spec.kind == "number":  # a measurement among the dated facts
+        if number_of(word, how.decimal) is None:
+            return None, "not a number", f"is not a number with the decimal mark '{how.decimal}'"
+        return word.replace(",", "."), "", ""
     return word, "", ""
 
 
@@ -301,6 +311,7 @@ class Measured:
     unit: Array
     capped: Array  # -1 below, 0, 1 above
     problem: Array
+    decimals: Array  # whether the text has a decimal mark
 
 
 def parse_measured(
@@ -328,6 +339,7 @@ def parse_measured(
     value, capped = np.full(n, np.nan), np.zeros(n, dtype=np.int8)
     inside, problem = np.full(n, -1, dtype=np.int8), np.zeros(n, dtype=np.int32)
     final = np.zeros(n, dtype=bool)  # a word beyond a limit has its unit already
+    decimals = np.array(["." in t or "," in t for t in texts.different], dtype=bool)
     codes = how.spec.codes or {}
     for i, written in enumerate(texts.different):
         text = codes.get(written, written)
@@ -349,7 +361,13 @@ def parse_measured(
         "no single unit", f"{how.column.name}: the unit in the cell is not the unit declared"
     )
     row_problem = np.where((row_problem == 0) & (unit < 0), no_unit, row_problem)
-    return Measured(value=value[rows], unit=unit, capped=capped[rows], problem=row_problem)
+    return Measured(
+        value=value[rows],
+        unit=unit,
+        capped=capped[rows],
+        problem=row_problem,
+        decimals=decimals[rows],
+    )
 
 
 def _measured(
@@ -408,4 +426,28 @@ def outside_belief(measured: Measured, units: tuple[str, ...], problems: Problem
         outside = (measured.unit == i) & ~((measured.value >= low) & (measured.value <= high))
         number = problems.number("out of range", f"value: outside {low:g} to {high:g} {unit}")
         problem[(problem == 0) & outside] = number
+    other = _looks_other(measured, units) & (measured.capped == 0) & (problem == 0)
+    problem[other] = problems.number("other unit", "value: looks like one of the other unit")
     return problem
+
+
+def _looks_other(measured: Measured, units: tuple[str, ...]) -> Array:
+    """Return which values are written like those of the other unit."""
+    value, first = measured.value, measured.unit == 0
+    if "%" in units:
+        return ~first & (value < LOOKS_LIKE_PERCENT)
+    small = (value < WHOLE_FROM) | (measured.decimals & (value < WITHOUT_DECIMALS_FROM))
+    return np.where(first, small, value > LOOKS_LIKE_MG_DL)
+
+
+def fits_other_unit(measured: Measured, units: tuple[str, ...]) -> Array:
+    """Return which values nobody believes in their unit, but would in the other one."""
+    believed = BELIEVED_HBA1C if "%" in units else BELIEVED_GLUCOSE
+    fits = np.zeros(len(measured.value), dtype=bool)
+    for i, unit in enumerate(units):
+        low, high = believed[unit]
+        other_low, other_high = believed[units[1 - i]]
+        value = measured.value
+        outside = ~((value >= low) & (value <= high))
+        fits |= (measured.unit == i) & outside & (value >= other_low) & (value <= other_high)
+    return fits | _looks_other(measured, units)

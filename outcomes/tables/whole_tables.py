@@ -10,6 +10,7 @@ import pandas as pd
 
 from outcomes import units
 from outcomes.errors import IntakeError
+from outcomes.tables.crossing import WholeTable
 from outcomes.tables.declared import DECLARED
 from outcomes.tables.ledger import Ledger
 
@@ -45,26 +46,15 @@ def same_draw_again(draws: pd.DataFrame) -> tuple[Array, Array]:
     return again, clash
 
 
-def checked_whole(
-    table: str,
-    frame: pd.DataFrame,
-    entry: Array,
-    line: Array,
-    texts: pd.DataFrame,
-    ledger: Ledger,
-) -> pd.DataFrame:
-    """Return the rows of `frame` to keep, the others counted in `ledger`.
-
-    Parameters
-    ----------
-    frame, entry, line, texts
-        Good rows in the order read, with their place in the ledger, line and text.
+def checked_whole(table: str, whole: WholeTable, ledger: Ledger) -> WholeTable:
+    """Return the rows to keep of good rows in the order read, the others counted in `ledger`.
 
     Raises
     ------
     IntakeError
         One patient stands there twice with different content: everything hangs on patients.
     """
+    frame, entry, line, texts = whole.frame, whole.entry, whole.line, whole.texts
     repeated = exact_repeats(frame)
     aside: dict[str, Array] = {}
     if table == "hba1c" and len(frame):
@@ -90,6 +80,11 @@ def checked_whole(
                 f"(lines {', '.join(map(str, line[twice][:10]))}). Correct the patients export."
             )
         aside["same id"] = twice
+        if table == "sensors" and twice.any():
+            wearers = frame.loc[twice].groupby("sensor_id")["patient_id"].transform("nunique")
+            shared = np.zeros(len(frame), dtype=bool)
+            shared[np.flatnonzero(twice)] = (wearers > 1).to_numpy()
+            aside = {"one sensor on two patients": shared, "same id": twice & ~shared}
     ledger.repeat(entry[repeated])
     keep = ~repeated
     for rule, rows in aside.items():
@@ -97,8 +92,7 @@ def checked_whole(
         reason = f"{table}: another row {other} differs"
         ledger.set_aside(entry[rows], line[rows], rule, reason, texts.loc[rows])
         keep &= ~rows
-    ledger.keep(entry[keep])
-    return frame.loc[keep].reset_index(drop=True)
+    return whole.rows(keep)
 
 
 def _back(some: Array, left_out: Array) -> Array:
