@@ -5,7 +5,7 @@ implant log     implanted sensors and procedures: tabs, UTF-16, two title lines,
 laboratory      HbA1c: decimal comma and mixed units with a byte-order mark; a bedside file a year
 wear portal     adhesive sensors; one readings file a patient in two layouts, bare local time
 implant cloud   one mixed readings file with offsets and two units; the meter's values
-and the quality office's list of complications, with headings in a third language
+and the quality office's list of complications, a workbook with headings in a third language
 """
 
 from __future__ import annotations
@@ -22,6 +22,7 @@ from .clock import CHANGE_DAYS, DAY, local_offset
 from .glucose import HIGH, LOW, Trace
 from .rows import Part, TextFile, clock_table, day_table, field_table, joined
 from .scenario import Scenario
+from .sheets import SheetFile
 from .spoil import (
     OUT_OF_ORDER,
     STRANGER,
@@ -302,10 +303,11 @@ def _patches(clinic: Clinic) -> TextFile:
     return file
 
 
-def _incidents(clinic: Clinic) -> TextFile:
-    file = TextFile(
-        path="exports/quality/incidents.csv", table="complications", separator=";",
-        encoding="utf-8",
+def _incidents(clinic: Clinic) -> SheetFile:
+    file = SheetFile(
+        path="exports/quality/incidents.xlsx", table="complications", separator="", encoding="",
+        title=("Liste des incidents du bureau de la qualité",), sheet="Incidents",
+        dates=("début", "saisi le"), numbers=("gravité",),
         header=(
             "numéro", "personne", "capteur", "acte", "début", "nature", "défaut seul", "gravité",
             "sérieux", "lien dispositif", "lien acte", "issue", "mesure prise", "saisi le",

@@ -207,7 +207,7 @@ _PLANS: Final[dict[str, Callable[[TextFile, np.random.Generator], None]]] = {
     "bedside_2025.csv": _bedside,
     "patches.csv": _patches,
     "meter.csv": _meter,
-    "incidents.csv": _incidents,
+    "incidents.xlsx": _incidents,
 }
 
 

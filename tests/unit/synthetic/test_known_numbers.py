@@ -218,3 +218,11 @@ def test_a_site_that_nobody_recorded_stays_empty(read: Read) -> None:
     assert len(without) == read.numbers["happened"]["patients_without_a_site"] == 1
     attempts = read.study.table("procedures")
     assert attempts.loc[attempts["patient_id"].isin(without), "site"].isna().all()
+
+
+def test_the_workbooks_furniture_is_told_and_its_hidden_row_kept(read: Read) -> None:
+    found = read.study.findings.query("table == 'complications'").set_index("rule")["sentence"]
+    assert "old list" in found["hidden sheet"]
+    assert "hidden rows are read" in found["hidden row"]
+    kept = set(read.study.table("complications")["complication_id"])
+    assert kept == set(read.made.complications["complication_id"])  # no footer, nothing lost
