@@ -165,20 +165,27 @@ def _records(table: pd.DataFrame, sizes: dict[str, int]) -> list[Record]:
             value = row[f"{cohort}_value"]
             count = row[f"{cohort}_n"]
             hidden = row[cohort] in _HIDDEN
+            absent = value is None or pd.isna(value)
             entries.append(
                 Record(
                     outcome="baseline", quantity="mean" if numeric else "share",
                     population="cumulative", cohort=cohort,
                     by={"covariate": str(row["covariate"]), "level": str(row["level"])},
-                    estimate=None if value is None or pd.isna(value) else float(value),
+                    estimate=None if absent else float(value),
                     level=None, n_patients=sizes[cohort],
-                    n_units=None if count is None or pd.isna(count) else int(count),
+                    n_units=None if hidden or count is None or pd.isna(count) else int(count),
                     unit=UNITS.get(str(row["covariate"]), "as recorded") if numeric else "fraction",
                     method="description",
-                    note="small cell, not shown" if hidden else None,
+                    note=_note(hidden=hidden, absent=absent),
                 )
             )  # fmt: skip
     return entries
+
+
+def _note(*, hidden: bool, absent: bool) -> str | None:
+    if hidden:
+        return "small cell, not shown"
+    return "a count of patients (n_units), no share" if absent else None
 
 
 def _finding(sizes: dict[str, int], apart: list[str]) -> str:

@@ -98,4 +98,5 @@ def cell(rows: pd.DataFrame, decimals: int, **where: Any) -> str:
     if rows.empty:
         return DASH
     found = rows.iloc[0]
-    return with_interval(*(plain(found[name]) for name in LIMITS), decimals)
+    estimate, low, high = (plain(found[name]) for name in LIMITS)
+    return with_interval(estimate, low, high, decimals)

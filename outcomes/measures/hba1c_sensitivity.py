@@ -308,9 +308,9 @@ def _worse_rows(found: Sequence[Row], head: Row, quantity: str, who: str) -> lis
         if delta in SHOWN_DELTAS:
             worse = f", and worse by {delta:g} points" if delta else ""
             rows += both_units(**head, quantity=f"{quantity}{worse}", **numbers(each))
-    delta = _tip(found)
-    words = _tip_words(found[0], delta, who)
-    rows += both_units(**head, quantity=f"{TIPPING}, {quantity}", estimate=delta, note=words)
+    tip = _tip(found)
+    words = _tip_words(found[0], tip, who)
+    rows += both_units(**head, quantity=f"{TIPPING}, {quantity}", estimate=tip, note=words)
     return rows
 
 
