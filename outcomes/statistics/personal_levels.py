@@ -65,7 +65,7 @@ def variance_parts(frame: pd.DataFrame, *, subject: str, value: str) -> Variance
     >>> draws = pd.DataFrame({"who": list("AABBCC"), "value": [7.0, 7.2, 8.0, 8.4, 9.0, 9.2]})
     >>> parts = variance_parts(draws, subject="who", value="value")
     >>> round(parts.between, 2), round(parts.within, 2), round(parts.level(10.0, 1), 2)
-    (0.99, 0.04, 9.93)
+    (0.98, 0.04, 9.93)
     """
     rows = complete_rows(frame, [subject, value]).frame
     sizes = rows.groupby(subject)[value].transform("size")
