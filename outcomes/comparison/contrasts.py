@@ -16,7 +16,8 @@ from outcomes.errors import EstimationError
 from outcomes.plan import Comparison
 from outcomes.statistics.least_squares import least_squares
 from outcomes.statistics.propensity import Target
-from outcomes.statistics.weighting import Estimator, WeightedEffect, weighted_effect
+from outcomes.statistics.weighting import WeightedEffect, weighted_effect
+from outcomes.statistics.weighting_equations import Estimator
 from outcomes.tables.declared import KINDS
 
 CONTRAST: Final = "implanted minus adhesive"
@@ -84,8 +85,8 @@ def contrast(
     ----------
     found : Compared
     outcome : str
-        Column of its rows; those without it are stood for by those like them (weights for being
-        seen, refitted in every draw), unless `observed_only`.
+        Column of its rows; those without it are stood for by those like them (what was expected
+        of them, and weights for being seen, both refitted in every draw), unless `observed_only`.
     rules : Comparison
     target, estimator
         See `outcomes.statistics.weighting.weighted_effect`.

@@ -20,7 +20,7 @@ from outcomes.results import Record, Result, interval, number
 from outcomes.statistics.design import is_numeric
 from outcomes.statistics.propensity import Target
 from outcomes.statistics.sensitivity import e_value_of_difference, shifted_differences
-from outcomes.statistics.weighting import Estimator
+from outcomes.statistics.weighting_equations import Estimator
 from outcomes.tables.declared import KINDS
 
 ANALYSIS, HIDDEN, E_VALUE = "several analyses", "something unmeasured", "E-value"

@@ -9,38 +9,32 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import Any, Literal
+from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from outcomes.errors import EstimationError, known_names
 from outcomes.statistics.bootstrap import Bootstrap, patient_bootstrap
 from outcomes.statistics.change import FEWEST_PER_ARM
-from outcomes.statistics.design import arms, check_full_rank, complete_rows, covariate_columns
+from outcomes.statistics.design import arms, complete_rows
 from outcomes.statistics.design import numeric as numeric_column
-from outcomes.statistics.logistic import LogisticFit, Penalty, check_converged, logistic
 from outcomes.statistics.propensity import (
-    PEOPLE_PER_COLUMN,
     PropensityScore,
     Target,
     propensity_score,
-    tilt,
     weight_summary,
-    weights_of,
 )
 from outcomes.statistics.stacked_sandwich import stacked_sandwich
 from outcomes.statistics.students_t import TInference, t_inference
-
-Floats = NDArray[np.float64]
-Estimator = Literal["weighted", "augmented", "outcome model"]
-OutcomeModel = Literal["linear", "share"]
-
-_SINGULAR = 1e-12
-# Newton decrement per row at which a search ends: to rounding for the answer; in a draw, where the
-# last step still squares it, to some 1e-5 standard errors.
-_FULL, _DRAW = 1e-16, 1e-8
+from outcomes.statistics.weighting_equations import (
+    Estimator,
+    OutcomeModel,
+    StackedEquations,
+    late_design,
+    observation_design,
+    outcome_designs,
+)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False, repr=False)
@@ -135,9 +129,11 @@ def weighted_effect(
         By default `covariates`.
     observation : sequence of str, optional
         Columns, beside the group, that say who has an outcome (the last observed value among
-        them). People without one then stay in the target, and the others are weighted by the
-        inverse of their modelled chance to be seen. By default rows without outcome are left out
-        and counted.
+        them). People without one then stay in the target: their outcome is expected from these
+        columns and the outcome's covariates, and the errors of that expectation are weighted by
+        the inverse of the modelled chance to be seen (right if either model is; "weighted" has
+        the weights alone, "outcome model" the expectation alone). By default rows without
+        outcome are left out and counted.
     normalised : bool, default True
         Divide weighted residuals by the sum of the weights; False by the size of the target.
     cluster : str, optional
@@ -169,6 +165,7 @@ def weighted_effect(
     .. [1] Li F, Morgan KL, Zaslavsky AM. J Am Stat Assoc 2018;113:390-400.
     .. [2] Mao H, Li L, Greene T. Stat Methods Med Res 2019;28:2439-2454 (augmented).
     .. [3] Robins JM, Rotnitzky A, Zhao LP. J Am Stat Assoc 1994;89:846-866.
+    .. [4] Bang H, Robins JM. Biometrics 2005;61:962-973 (people without outcome).
 
     Examples
     --------
@@ -215,15 +212,17 @@ def weighted_effect(
         note = f"Fewer than {fewest_per_arm} in a group: described, not estimated."
         return WeightedEffect(method=method, target=target, note=note, **counts)
     score = propensity_score(used, group=group, reference=reference, covariates=covariates)
-    own, at_treated, at_reference, notes = _outcome_designs(used, more, treated, seen)
-    v, see_penalty, see_notes = _observation_design(used, seeing, treated, seen)
-    problem = _Problem(
+    own, at_treated, at_reference, notes = outcome_designs(used, more, treated, seen)
+    v, see_penalty, see_notes = observation_design(used, seeing, treated, seen)
+    late = late_design(used, [*more, *seeing], treated, seen, own) if v.shape[1] else v
+    problem = StackedEquations(
         x=score.columns.to_numpy(),
         z=treated,
         y=np.where(seen, numeric_column(used, outcome), 0.0),
         seen=seen,
         v=v,
         see_penalty=see_penalty,
+        late=late,
         own=own,
         at_treated=at_treated,
         at_reference=at_reference,
@@ -272,222 +271,3 @@ def weighted_effect(
         **shown,
         **counts,
     )
-
-
-def _outcome_designs(
-    used: pd.DataFrame,
-    covariates: Sequence[str],
-    treated: NDArray[np.bool_],
-    seen: NDArray[np.bool_],
-) -> tuple[Floats, Floats, Floats, list[str]]:
-    """Columns of the outcome model for each row as it is, if treated, and if not."""
-    columns, _ = covariate_columns(used, covariates)
-    x = columns.to_numpy()
-    x = (x - x.mean(axis=0)) / x.std(axis=0)
-    smaller = int(min((treated & seen).sum(), (~treated & seen).sum()))
-    z = treated.astype(np.float64)[:, None]
-    one, nil = np.ones_like(z), np.zeros_like(z)
-    if x.shape[1] * PEOPLE_PER_COLUMN <= smaller:
-
-        def design(arm: Floats) -> Floats:
-            return np.hstack([arm, arm * x, 1 - arm, (1 - arm) * x])
-
-        notes: list[str] = []
-    else:
-
-        def design(arm: Floats) -> Floats:
-            return np.hstack([arm, 1 - arm, x])
-
-        notes = [
-            f"{x.shape[1]} outcome columns for {smaller} people in the smaller group: slopes of "
-            "the outcome model are common to both groups."
-        ]
-    own = [f"{name} ({arm})" for arm in ("treated", "reference") for name in ["mean", *columns]]
-    common = ["mean (treated)", "mean (reference)", *columns]
-    names = own if len(own) == design(z).shape[1] and not notes else common
-    check_full_rank(pd.DataFrame(design(z)[seen], columns=names))
-    return design(z), design(one), design(nil), notes
-
-
-def _observation_design(
-    used: pd.DataFrame,
-    covariates: Sequence[str],
-    treated: NDArray[np.bool_],
-    seen: NDArray[np.bool_],
-) -> tuple[Floats, Penalty, list[str]]:
-    """Columns of the model of having an outcome (none where all have one), and its penalty."""
-    if seen.all():
-        return np.empty((len(used), 0)), "none", []
-    columns, _ = covariate_columns(used, covariates)
-    x = columns.to_numpy()
-    columns = pd.DataFrame((x - x.mean(axis=0)) / x.std(axis=0), columns=columns.columns)
-    columns.insert(0, "constant", 1.0)
-    columns.insert(1, "group", treated.astype(np.float64))
-    check_full_rank(columns)
-    v = columns.to_numpy()
-    if logistic(v, seen.astype(np.float64)).converged:
-        return v, "none", []
-    return v, "firth", ["The model of having an outcome has no maximum: Firth's penalty was used."]
-
-
-@dataclass(frozen=True, kw_only=True, eq=False, repr=False)
-class _Problem:
-    """The stacked equations of one estimate: score, being seen, outcome model, means.
-
-    Parameters are in the order score coefficients, coefficients of being seen, outcome
-    coefficients, then the mean of the predictions and of the weighted residuals, for the treated
-    and for the reference group.
-    """
-
-    x: Floats
-    z: NDArray[np.bool_]
-    y: Floats
-    seen: NDArray[np.bool_]
-    v: Floats
-    see_penalty: Penalty
-    own: Floats
-    at_treated: Floats
-    at_reference: Floats
-    score: PropensityScore
-    target: Target
-    estimator: Estimator
-    link: OutcomeModel
-    normalised: bool
-
-    def solve(self) -> Floats:
-        """The full-sample answer."""
-        every = np.ones(len(self.y))
-        delta: Floats = np.zeros(self.v.shape[1])
-        if self.v.shape[1]:
-            delta = check_converged(self._seen_fit(every, None), "having an outcome").coefficients
-        beta: Floats = np.zeros(self.own.shape[1])
-        if self.estimator != "weighted":
-            found = self._outcome_fit(every, None)
-            if found is None:
-                raise EstimationError(
-                    "The outcome model cannot be fitted. Use fewer outcome covariates."
-                )
-            beta = found
-        gamma = self.score.fit.coefficients
-        return np.concatenate([gamma, delta, beta, self._means(gamma, delta, beta, every)])
-
-    def _split(self, theta: Any) -> tuple[Any, Any, Any]:
-        k, q = self.x.shape[1], self.v.shape[1]
-        return theta[:k], theta[k : k + q], theta[k + q : -4]
-
-    def _seen_fit(self, counts: Floats, start: Floats | None) -> LogisticFit:
-        seen, tolerance = self.seen.astype(np.float64), _FULL if start is None else _DRAW
-        return logistic(
-            self.v,
-            seen,
-            weights=counts,
-            penalty=self.see_penalty,
-            start=start,
-            tolerance=tolerance,
-        )
-
-    def means(self, theta: Floats) -> tuple[float, float, float]:
-        """Difference, mean of the treated, mean of the reference."""
-        a1, a0, b1, b0 = theta[-4:]
-        return float(a1 + b1 - a0 - b0), float(a1 + b1), float(a0 + b0)
-
-    def gradient(self, size: int) -> Floats:
-        """Of the difference by the parameters."""
-        out = np.zeros(size)
-        out[-4:] = [1.0, -1.0, 1.0, -1.0]
-        return out
-
-    def redraw(self, theta: Floats) -> Any:
-        """Bootstrap statistic: everything refitted with row counts, started at the answer."""
-        gamma, delta, beta = self._split(theta)
-        z = self.z.astype(np.float64)
-
-        def statistic(counts: Floats) -> Floats | None:
-            known = counts * self.seen
-            if not (known[self.z].any() and known[~self.z].any()):
-                return None
-            fit = logistic(
-                self.x, z, weights=counts, penalty=self.score.penalty, start=gamma, tolerance=_DRAW
-            )
-            see = self._seen_fit(counts, delta) if self.v.shape[1] else fit
-            if not (fit.converged and see.converged):
-                return None
-            drawn = beta if self.estimator == "weighted" else self._outcome_fit(counts, beta)
-            if drawn is None:
-                return None
-            chance = see.coefficients if self.v.shape[1] else delta
-            return np.array(self.means(self._means(fit.coefficients, chance, drawn, counts)))
-
-        return statistic
-
-    def _outcome_fit(self, counts: Floats, start: Floats | None) -> Floats | None:
-        counts = counts * self.seen
-        if self.link == "share":
-            tolerance = _FULL if start is None else _DRAW
-            fit = logistic(self.own, self.y, weights=counts, start=start, tolerance=tolerance)
-            if start is None:
-                check_converged(fit, "outcome model")
-            return fit.coefficients if fit.converged else None
-        weighted = self.own * counts[:, None]
-        normal = self.own.T @ weighted
-        size = np.sqrt(np.diag(normal))
-        if not (size > 0).all():
-            return None
-        scaled = normal / np.outer(size, size)
-        if np.linalg.eigvalsh(scaled)[0] < _SINGULAR:
-            return None
-        return np.asarray(np.linalg.solve(scaled, weighted.T @ self.y / size) / size)
-
-    def _predict(self, design: Floats, beta: Any) -> Any:
-        if self.estimator == "weighted":
-            return np.zeros(len(design))
-        linear = design @ beta
-        return 1 / (1 + np.exp(-linear)) if self.link == "share" else linear
-
-    def _parts(self, gamma: Any, delta: Any, beta: Any) -> tuple[Any, ...]:
-        """Tilt, the two sets of weights and residuals, and the predictions of every row."""
-        e = 1 / (1 + np.exp(-(self.x @ gamma)))
-        m1, m0 = self._predict(self.at_treated, beta), self._predict(self.at_reference, beta)
-        weights = weights_of(e, self.z, self.target)
-        if self.v.shape[1]:
-            weights = weights * self.seen * (1 + np.exp(-(self.v @ delta)))
-        if self.estimator == "outcome model":
-            weights = weights * 0
-        h = tilt(e, self.target)
-        if self.target == "treated":
-            # The treated themselves are the target, so they stand for it.
-            h = self.z.astype(np.float64)
-        return h, weights * self.z, weights * ~self.z, m1, m0
-
-    def _means(self, gamma: Floats, delta: Floats, beta: Floats, counts: Floats) -> Floats:
-        h, w1, w0, m1, m0 = self._parts(gamma, delta, beta)
-        h, w1, w0 = h * counts, w1 * counts, w0 * counts
-        out = np.zeros(4)
-        if self.estimator != "weighted":
-            out[:2] = h @ m1 / h.sum(), h @ m0 / h.sum()
-        if self.estimator != "outcome model":
-            below = (w1.sum(), w0.sum()) if self.normalised else (h.sum(), h.sum())
-            out[2:] = w1 @ (self.y - m1) / below[0], w0 @ (self.y - m0) / below[1]
-        return out
-
-    def scores(self, theta: Any) -> Any:
-        """Contribution of every row to every equation."""
-        gamma, delta, beta = self._split(theta)
-        a1, a0, b1, b0 = theta[-4:]
-        e = 1 / (1 + np.exp(-(self.x @ gamma)))
-        h, w1, w0, m1, m0 = self._parts(gamma, delta, beta)
-        chance = 1 / (1 + np.exp(-(self.v @ delta)))
-        parts = [self.x * (self.z - e)[:, None], self.v * (self.seen - chance)[:, None]]
-        if self.estimator == "weighted":
-            parts.append(np.tile(beta / len(self.y), (len(self.y), 1)))
-            means = [np.full(len(self.y), a) / len(self.y) for a in (a1, a0)]
-        else:
-            error = self.seen * (self.y - self._predict(self.own, beta))
-            parts.append(self.own * error[:, None])
-            means = [h * (m1 - a1), h * (m0 - a0)]
-        if self.estimator == "outcome model":
-            residuals = [np.full(len(self.y), b) / len(self.y) for b in (b1, b0)]
-        else:
-            below = (w1, w0) if self.normalised else (h, h)
-            residuals = [w1 * (self.y - m1) - below[0] * b1, w0 * (self.y - m0) - below[1] * b0]
-        return np.column_stack([*parts, *means, *residuals])

@@ -50,6 +50,26 @@ def test_outcomes_lost_by_x_are_weighted_back():
     assert (kept.n, kept.n_observed, dropped.n) == (6000, int((~lost).sum()), int((~lost).sum()))
 
 
+def test_an_outcome_foretold_before_the_visit_is_as_good_as_seen():
+    d = chosen(300).rename(columns={"y": "early"}).assign(y=lambda d: 1 + 3 * d["early"])
+    options = {"covariates": ["x"], "observation": ["early"], **ROLES}
+    everybody = weighted_effect(d, **options)
+    d.loc[np.random.default_rng(5).random(300) < expit(d["early"]) ** 3, "y"] = np.nan
+    assert weighted_effect(d, **options).estimate == pytest.approx(everybody.estimate, abs=1e-9)
+
+
+def test_a_wrong_law_of_being_seen_is_mended_by_the_expectation():
+    d = chosen(6000).rename(columns={"y": "early"})
+    d["y"] = d["early"] + np.random.default_rng(4).normal(0, 1, 6000)
+    lost = np.random.default_rng(5).random(6000) < np.where(d["early"].between(0.5, 3), 0.9, 0.1)
+    d.loc[lost & (d["arm"] == "b"), "y"] = np.nan
+    options = {"covariates": ["x"], "observation": ["early"], **ROLES}
+    both = weighted_effect(d, estimator="augmented", **options)
+    weights = weighted_effect(d, estimator="weighted", **options)
+    assert abs(both.estimate - overlap_truth(d)) < 3 * both.std_error
+    assert abs(weights.estimate - overlap_truth(d)) > 3 * weights.std_error
+
+
 @pytest.mark.parametrize("estimator", ["weighted", "augmented", "outcome model"])
 def test_bootstrap_and_stacked_errors_agree(estimator):
     d = chosen(600)
