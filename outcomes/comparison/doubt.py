@@ -292,28 +292,46 @@ def _footnotes(rules: Comparison, main: Contrast) -> list[str]:
         "reaches from the lower limit less the bias to the upper limit plus it.",
         "A negative control is an outcome that the sensor cannot have changed: a difference in it "
         "tells of reasons for the choice that were not measured.",
-        "The analyses answer one question in several ways; they are not a choice of answers.",
+        "The analyses answer one question in several ways; they are not a choice of answers. The "
+        "table shows the lowest and the highest, the figure all of them.",
+        *([f"{main.note[0].upper()}{main.note[1:]}"] if main.note else []),
     ]
 
 
 def _summary(table: pd.DataFrame) -> pd.DataFrame:
-    lines = []
-    for row in table.to_dict("records"):
-        estimate, low, high = (_plain(row[name]) for name in ("estimate", "conf_low", "conf_high"))
-        shown = "–" if estimate is None else number(estimate, 2)
-        if low is not None or high is not None:
-            shown += f" ({interval(low, high, 2)})"
-        sizes = [_plain(row[f"n_{arm}"]) for arm in KINDS]
-        lines.append(
-            {
-                "What": row["what"], "Which": row["name"], "Estimate (95 %)": shown,
-                "Unit": row["unit"],
-                "n": "–" if sizes[0] is None else " + ".join(f"{n:.0f}" for n in sizes if n
-                                                            is not None),
-                "Note": row["note"] or "",
-            }
-        )  # fmt: skip
-    return pd.DataFrame(lines)
+    """The ends of the several analyses and of the bounds; the figure and the CSV have the rest."""
+    lines = [_shown(row) for row in _few(table).to_dict("records")]
+    return pd.DataFrame(lines, columns=["What", "Which", "Estimate (95 %)", "n"])
+
+
+def _few(table: pd.DataFrame) -> pd.DataFrame:
+    analyses = table.loc[(table["what"] == ANALYSIS) & table["estimate"].notna()]
+    hidden = table.loc[table["what"] == HIDDEN]
+    if len(analyses):
+        ends = [analyses["estimate"].idxmin(), analyses["estimate"].idxmax()]
+        analyses = analyses.loc[list(dict.fromkeys(ends))]
+    side = round(len(hidden) ** 0.5)
+    if side * side == len(hidden):
+        hidden = hidden.iloc[:: side + 1]  # weak, middling and strong in both respects
+    rest = table.loc[~table["what"].isin([ANALYSIS, HIDDEN])]
+    return pd.concat([analyses, hidden, rest], ignore_index=True)
+
+
+def _shown(row: Row) -> Row:
+    estimate, low, high = (_plain(row[name]) for name in ("estimate", "conf_low", "conf_high"))
+    sizes = [_plain(row[f"n_{arm}"]) for arm in KINDS]
+    unit = {POINTS: " points", RATIO: " (risk ratio)"}.get(row["unit"], " " + row["unit"])
+    if estimate is None:
+        told = row["note"] or "–"
+    elif row["what"] == HIDDEN:
+        told = f"{interval(low, high, 2)}{unit}: {str(row['note']).rpartition('; ')[2]}"
+    else:
+        told = f"{number(estimate, 2)}{unit}"
+        told += "" if low is None else f" ({interval(low, high, 2)})"
+    return {
+        "What": row["what"], "Which": row["name"], "Estimate (95 %)": told,
+        "n": "–" if sizes[0] is None else " + ".join(f"{n:.0f}" for n in sizes if n is not None),
+    }  # fmt: skip
 
 
 def _plain(value: Any) -> float | None:

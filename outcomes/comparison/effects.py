@@ -310,6 +310,7 @@ def _summary(table: pd.DataFrame) -> pd.DataFrame:
         means = part.loc[part["quantity"] == ARM_MEAN].set_index("cohort")
         cells = {arm: _cell(means.loc[arm], int(means.loc[arm, f"n_{arm}"])) for arm in KINDS}
         told: set[str] = set()
+        where = f"{trial}, {month}"
         for row in part.loc[part["quantity"] != ARM_MEAN].to_dict("records"):
             refused = _plain(row["estimate"]) is None
             again = str(row["note"]) in told or row["role"] == SENSITIVITY or row["quantity"] == RAW
@@ -318,21 +319,22 @@ def _summary(table: pd.DataFrame) -> pd.DataFrame:
             told |= {str(row["note"])} if refused else set()
             lines.append(
                 {
-                    "Trial, month": f"{trial}, {month}",
+                    "Trial, month": where,
                     "Implanted, as seen": cells["implanted"],
                     "Adhesive, as seen": cells["adhesive"],
-                    "Analysis": _analysis(row), "Role": row["role"],
-                    "Difference (95 %)": _difference(row),
+                    "Analysis": _analysis(row), "Difference (95 %)": _difference(row),
                 }
             )  # fmt: skip
-            cells = dict.fromkeys(KINDS, "")
+            where, cells = "", dict.fromkeys(KINDS, "")
     return pd.DataFrame(lines)
 
 
 def _analysis(row: Row) -> str:
     if row["quantity"] == RAW:
         return RAW
-    return f"target {row['target']}" if row["role"] == SENSITIVITY else str(row["estimand"])
+    if row["role"] == SENSITIVITY:
+        return f"target {row['target']}"
+    return f"{row['estimand']} (primary)" if row["role"] == PRIMARY else str(row["estimand"])
 
 
 def _cell(row: pd.Series, n: int) -> str:

@@ -286,10 +286,11 @@ def _finding(table: pd.DataFrame, rules: Comparison) -> str:
     ]
     limits = interval(main["conf_low"], main["conf_high"], 1)
     n = f"n = {main['n_implanted']:.0f} implanted, {main['n_adhesive']:.0f} adhesive patients"
+    more = f"{number(abs(main['estimate']))} points {'lower' if main['estimate'] < 0 else 'higher'}"
     told = (
-        f"As each sensor reports it, the share of time in range is {number(main['estimate'])} "
-        f"points of time different with implanted ({limits}; {n}); with sensors off by {size} "
-        f"mg/dL it could be {number(off.min())} to {number(off.max())}"
+        f"As each sensor reports it, the share of time in range was {more} with implanted "
+        f"(difference {number(main['estimate'])}, 95 % {limits}; {n}); were one kind's sensors off "
+        f"by {size} mg/dL, the difference could be {number(off.min())} to {number(off.max())}"
     )
     if pd.isna(gap["estimate"]):
         return f"{told}. The gap between GMI and HbA1c is {gap['note']}."
@@ -301,6 +302,12 @@ def _finding(table: pd.DataFrame, rules: Comparison) -> str:
 
 
 def _summary(table: pd.DataFrame) -> pd.DataFrame:
+    """As reported, the two ends of each size of shift, and the gaps; the CSV has every shift."""
+    off = table.loc[table["quantity"] == IF_OFF]
+    if off["estimate"].notna().any():
+        size = off[["shift_implanted", "shift_adhesive"]].abs().max(axis=1)
+        ends = off.groupby(size)["estimate"].agg(["idxmin", "idxmax"]).to_numpy().ravel()
+        table = table.loc[(table["quantity"] != IF_OFF) | table.index.isin(ends)]
     lines = []
     for row in table.to_dict("records"):
         decimals = 2 if row["quantity"] == GAP_NAME else 1
@@ -308,12 +315,16 @@ def _summary(table: pd.DataFrame) -> pd.DataFrame:
         if pd.notna(row["estimate"]):
             limits = interval(_plain(row["conf_low"]), _plain(row["conf_high"]), decimals)
             shown = f"{number(row['estimate'], decimals)} ({limits})"
-        sizes = [f"{row[f'n_{a}']:.0f} {a}" for a in KINDS if pd.notna(row[f"n_{a}"])]
+        which = row["cohort"] if row["cohort"] else row["name"]
+        if which == REPORTED:
+            which = "implanted minus adhesive"
         lines.append(
             {
-                "Quantity": row["quantity"],
-                "Which": row["cohort"] if row["cohort"] else row["name"],
-                "Estimate (95 %)": shown, "Unit": row["unit"], "Patients": ", ".join(sizes),
+                "Quantity": row["quantity"], "Which": which, "Estimate (95 %)": shown,
+                "Unit": {PERCENT: "points of time"}.get(row["unit"], row["unit"]),
+                "Patients": " + ".join(
+                    f"{row[f'n_{a}']:.0f}" for a in KINDS if pd.notna(row[f"n_{a}"])
+                ),
             }
         )  # fmt: skip
     return pd.DataFrame(lines)

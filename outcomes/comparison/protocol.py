@@ -8,7 +8,7 @@ from typing import Final
 import pandas as pd
 
 from outcomes.cohorts.build import CohortSet
-from outcomes.comparison.people import co_interventions, trial_baseline, trial_flow
+from outcomes.comparison.arms import co_interventions, trial_baseline, trial_flow
 from outcomes.comparison.trial import PersonTrials, person_trials
 from outcomes.comparison.words import CAUTION, called, standing
 from outcomes.plan import Comparison

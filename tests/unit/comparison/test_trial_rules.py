@@ -9,7 +9,8 @@ import pandas as pd
 import pytest
 
 from outcomes.cohorts.build import build_cohorts
-from outcomes.comparison.people import compared, trial_flow
+from outcomes.comparison.arms import trial_flow
+from outcomes.comparison.people import compared
 from outcomes.comparison.trial import FIRST, FIRST_STEPS, KEPT, SWITCH, SWITCH_STEPS, person_trials
 from outcomes.plan import Frame, Plan
 from outcomes.tables.study import write_study
