@@ -1,0 +1,141 @@
+"""The pictures of courses over time: cohort curves, and the lines of single patients."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
+
+from outcomes.figures.style import FAINT, INK, cohort_order, look
+
+SMALLEST_SPAN = 30.0  # points on the scale, so that noise does not look like a movement
+
+
+def draw_course(ax: Axes, *, curve: pd.DataFrame, stated: pd.DataFrame) -> None:
+    """The modelled level of each cohort with its band; stated months marked, n below.
+
+    `curve`: one row per cohort and period with `cohort`, `period`, `estimate`, `conf_low`,
+    `conf_high` (% of time), `n`. `stated`: the rows of the stated months with `month`.
+    """
+    cohorts = cohort_order(curve["cohort"])
+    for place, name in enumerate(cohorts):
+        rows, style = curve.loc[curve["cohort"] == name].sort_values("period"), look(name)
+        x = rows["period"].to_numpy(dtype=float)
+        ax.fill_between(x, rows["conf_low"].astype(float), rows["conf_high"].astype(float),
+                        color=style.colour, alpha=0.15, linewidth=0)  # fmt: skip
+        for edge in ("conf_low", "conf_high"):  # bands part in grey print too
+            ax.plot(x, rows[edge].astype(float), style.line, color=style.colour, linewidth=0.5)
+        ax.plot(x, rows["estimate"], style.line, color=style.colour, linewidth=1.6, label=name)
+        at = stated.loc[stated["cohort"] == name]
+        ax.plot(at["period"], at["estimate"], style.marker, color=style.colour, markersize=5)
+        for period, n in rows[["period", "n"]].to_numpy():
+            ax.annotate(f"{n:.0f}", (period, 0), (0, -44 - 11 * place), color=style.colour,
+                        xycoords=("data", "axes fraction"), textcoords="offset points",
+                        ha="center", fontsize="small", annotation_clip=False)  # fmt: skip
+        ax.annotate(f"n {name}", (0, 0), (-8, -44 - 11 * place), color=style.colour,
+                    xycoords="axes fraction", textcoords="offset points", ha="right",
+                    fontsize="small", annotation_clip=False)  # fmt: skip
+    for period, month in stated[["period", "month"]].drop_duplicates().to_numpy():
+        ax.annotate(f"month {month:.0f}", (period, 1), (0, 2), ha="center", fontsize="x-small",
+                    xycoords=("data", "axes fraction"), textcoords="offset points",
+                    color=INK)  # fmt: skip
+    last = int(curve["period"].max())
+    ax.set_xlim(0.6, last + 0.4)
+    ax.set_xticks(range(1, last + 1))
+    ax.set_xlabel("Period of 28 days from the index date", labelpad=2)
+    ax.set_ylabel("Time in 70-180 mg/dL\n(3.9-10.0 mmol/L), %")
+    values = curve[["estimate", "conf_low", "conf_high"]].astype(float)
+    low, high = float(values.min().min()) - 2, float(values.max().max()) + 2
+    spare = max(0.0, SMALLEST_SPAN - (high - low)) / 2
+    high = min(100.0, high + spare)
+    ax.set_ylim(max(0.0, min(low - spare, high - SMALLEST_SPAN)), high)
+    ax.legend(frameon=False, loc="lower right")
+
+
+def draw_shares(ax: Axes, *, rows: pd.DataFrame) -> None:
+    """Shares of patients with their intervals under each other, one mark a cohort.
+
+    `rows`: one row per line and cohort with `label`, `cohort`, `estimate`, `conf_low`, `conf_high`
+    (%) and `n`.
+    """
+    labels = list(dict.fromkeys(rows["label"]))
+    cohorts = cohort_order(rows["cohort"])
+    for turn, name in enumerate(cohorts):
+        mine, style = rows.loc[rows["cohort"] == name].set_index("label"), look(name)
+        y = np.arange(len(labels)) + 0.26 * (turn - (len(cohorts) - 1) / 2)
+        mine = mine.reindex(labels)
+        ax.hlines(y, mine["conf_low"].astype(float), mine["conf_high"].astype(float),
+                  color=style.colour, linewidth=1.2, linestyle=style.line)  # fmt: skip
+        ax.plot(mine["estimate"].astype(float), y, style.marker, color=style.colour, label=name)
+        for height, high, n in zip(y, mine["conf_high"], mine["n"], strict=True):
+            if not pd.isna(high):
+                ax.annotate(f"n = {n:.0f}", (high, height), (5, 0), textcoords="offset points",
+                            va="center", fontsize="x-small", color=style.colour)  # fmt: skip
+    ax.set_yticks(range(len(labels)), labels)
+    ax.set_ylim(len(labels) - 0.5, -0.5)
+    ax.set_xlim(0, 108)
+    ax.set_xlabel("% of patients")
+    ax.tick_params(axis="y", length=0)
+    ax.legend(frameon=False, ncols=2, loc="lower left", bbox_to_anchor=(0, 1.0))
+
+
+def draw_lines(ax: Axes, *, points: pd.DataFrame, label: str, x_label: str) -> None:
+    """One thin line a patient, one panel a cohort, the mean of those seen drawn over it.
+
+    `points`: one row per patient, cohort and time with `patient_id`, `cohort`, `x`, `y`.
+    """
+    ax.set_axis_off()
+    cohorts = cohort_order(points["cohort"])
+    width = 1.0 / len(cohorts)
+    low, high = float(points["y"].min()), float(points["y"].max())
+    for turn, name in enumerate(cohorts):
+        panel = ax.inset_axes((turn * width, 0.0, width - 0.05, 0.93))
+        mine, style = points.loc[points["cohort"] == name], look(name)
+        for _, line in mine.groupby("patient_id", sort=True):
+            panel.plot(line["x"], line["y"], color=style.colour, alpha=0.28, linewidth=0.7,
+                       marker=".", markersize=2, rasterized=True)  # fmt: skip
+        mean = mine.groupby("x")["y"].mean()
+        panel.plot(mean.index, mean, color=INK, linewidth=1.6, marker=style.marker, markersize=4)
+        panel.set_title(f"{name}, {mine['patient_id'].nunique()} patients", fontsize="small",
+                        color=INK)  # fmt: skip
+        panel.set_ylim(low, high)
+        panel.set_xlabel(x_label)
+        panel.axhline(0, color=FAINT, linewidth=0.6)
+        if turn == 0:
+            panel.set_ylabel(label)
+        else:
+            panel.set_yticklabels([])
+
+
+def draw_groups(ax: Axes, *, rows: pd.DataFrame) -> None:
+    """Groups of patients under each other, one panel an outcome, one mark a cohort.
+
+    `rows`: one row per group, cohort and outcome with `covariate`, `level`, `cohort`, `outcome`,
+    `unit`, `estimate`, `conf_low`, `conf_high`.
+    """
+    ax.set_axis_off()
+    named = rows.assign(label=rows["covariate"] + ": " + rows["level"].astype(str))
+    labels = list(dict.fromkeys(named["label"]))
+    outcomes = list(dict.fromkeys(named["outcome"]))
+    cohorts = cohort_order(named["cohort"])
+    width = 0.72 / len(outcomes)
+    for turn, outcome in enumerate(outcomes):
+        panel = ax.inset_axes((0.28 + turn * width, 0.0, width - 0.04, 0.95))
+        of_outcome = named.loc[named["outcome"] == outcome]
+        for place, name in enumerate(cohorts):
+            mine = of_outcome.loc[of_outcome["cohort"] == name].set_index("label").reindex(labels)
+            style = look(name)
+            y = np.arange(len(labels)) + 0.26 * (place - (len(cohorts) - 1) / 2)
+            panel.hlines(y, mine["conf_low"].astype(float), mine["conf_high"].astype(float),
+                         color=style.colour, linewidth=1.1, linestyle=style.line)  # fmt: skip
+            panel.plot(mine["estimate"].astype(float), y, style.marker, color=style.colour,
+                       markersize=4, label=name)  # fmt: skip
+        if float(of_outcome["estimate"].min()) < 0:
+            panel.axvline(0, color=FAINT, linewidth=0.8, linestyle="--")
+        panel.set_ylim(len(labels) - 0.5, -0.5)
+        panel.set_yticks(range(len(labels)), labels if turn == 0 else [])
+        panel.set_xlabel(f"{outcome},\n{of_outcome['unit'].iloc[0]}", fontsize="small")
+        panel.tick_params(axis="y", length=0)
+        if turn == 0:
+            panel.legend(frameon=False, ncols=2, loc="lower left", bbox_to_anchor=(-0.6, 1.0),
+                         fontsize="small")  # fmt: skip
