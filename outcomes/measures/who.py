@@ -1,0 +1,352 @@
+"""Who is in it: the four outcomes by age, sex, type of diabetes, site and declared covariates."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from functools import partial
+from itertools import pairwise
+from typing import Any, Final
+
+import numpy as np
+import pandas as pd
+
+from outcomes.cohorts.build import CohortSet
+from outcomes.cohorts.restriction import NO_VALUE, patient_values, restrictable
+from outcomes.errors import UsageError, known_names
+from outcomes.measures.course_figures import draw_groups
+from outcomes.measures.harms import WEAR, all_event_rate, in_body, in_window, wear_exposure
+from outcomes.measures.range_windows import CUMULATIVE, NEW
+from outcomes.measures.sensor_ends import lives_in
+from outcomes.measures.sensor_shares import REACHED, shares
+from outcomes.measures.small_cells import NOT_SHOWN, SMALLEST, hidden_cells
+from outcomes.measures.trajectories import stated_periods
+from outcomes.measures.words import with_interval
+from outcomes.results import Record, Result, Show
+from outcomes.statistics.change import paired_change
+from outcomes.statistics.intervals import t_interval
+from outcomes.tables.declared import KINDS, STATE_SITE
+
+AGES: Final = (18, 40, 65)  # first years of the age groups after the youngest
+AGE: Final = "age group"
+HBA1C: Final = "change of HbA1c"
+RANGE: Final = "time in 70-180"
+LASTED: Final = "reached planned removal"
+HARM: Final = "harm of wear"
+UNITS: Final = {
+    HBA1C: "percentage points", RANGE: "% of time", LASTED: "of 100 sensors placed",
+    HARM: "per 100 patient-years",
+}  # fmt: skip
+DECIMALS: Final = {HBA1C: 2, RANGE: 1, LASTED: 0, HARM: 0}
+FEWEST_SENSORS: Final = 10
+
+Row = dict[str, Any]
+
+
+def who(
+    cohorts: CohortSet,
+    *,
+    hba1c: Any,
+    glucose: Any,
+    survival: Any,
+    harms: Any,
+    audience: str = "clinic",
+) -> Result:
+    """How do the four outcomes look in groups of patients? A description, without any test.
+
+    Parameters
+    ----------
+    cohorts : CohortSet
+    hba1c, glucose, survival, harms
+        What `hba1c_change`, `time_in_range`, `sensor_survival` and `complications` returned for
+        these cohorts.
+    audience : {"clinic", "committee", "external"}
+        Decides under how many patients a cell is hidden (5, 5 and 11), with the next smallest
+        where a single one would follow from the total.
+
+    Returns
+    -------
+    Result
+        `.table` has one row per group, cohort (or kind) and outcome: change of HbA1c at the
+        primary visit (those with both draws), time in range in its period, sensors that reached
+        planned removal of 100 placed, harm of wear per 100 patient-years; each with its interval,
+        `n_patients` and the number behind it. Age in years at the first index date; dated facts
+        as they were on it.
+
+    Raises
+    ------
+    UsageError
+        An unknown audience.
+    """
+    if audience not in SMALLEST:
+        raise UsageError(known_names("audience", audience, SMALLEST))
+    smallest = SMALLEST[audience]
+    answers = {
+        HBA1C: _hba1c_parts(hba1c.pairs, cohorts),
+        RANGE: _range_parts(glucose.windows, cohorts),
+        LASTED: _sensor_parts(survival.ends, cohorts),
+        HARM: _harm_parts(harms.attributed, cohorts),
+    }
+    rows = [
+        row
+        for name, groups in patient_groups(cohorts).items()
+        for outcome, parts in answers.items()
+        for cohort in KINDS
+        for row in _rows(parts[cohort], groups, name, cohort, outcome, smallest)
+    ]
+    table = pd.DataFrame(rows, columns=_COLUMNS)
+    drawn = table.loc[table["outcome"].isin([HBA1C, RANGE]) & table["estimate"].notna()]
+    finding = _finding(table)
+    return Result(
+        name="who",
+        title="Who is in it, and how do the outcomes look in each group?",
+        table=table,
+        entries=[_record(row, cohorts) for row in rows],
+        finding=finding,
+        caption=(
+            "New patients (sensors: all of the kind placed since the plan's start) by group: HbA1c "
+            f"at month {cohorts.plan.hba1c.primary_month}, time in 70-180 mg/dL (3.9-10.0 mmol/L) "
+            f"in its period, sensors and harm of wear up to {cohorts.cut_off}; 95 % intervals."
+        ),
+        footnotes=[
+            "A description: no group was randomised, nothing is adjusted, and among so many "
+            "figures some differ by chance alone. A difference between groups is a question, not "
+            "an answer.",
+            f"Cells resting on fewer than {smallest} patients are not shown, nor one more where a "
+            "single one would follow from the total.",
+            "HbA1c: those with both draws. Time in range: those with a counting period. Sensors: "
+            "share that reached planned removal, Aalen-Johansen by patient. Harm: all events, "
+            "cluster-robust by patient, exact where there is none.",
+            "In mmol/mol: points / 0.09148 (the table beside the page has both).",
+        ],
+        settings={"audience": audience, "smallest cell": str(smallest)},
+        show={name: Show(name) for name in ("covariate", "level", "cohort", "outcome")},
+        summary=_summary(table),
+        drawing=partial(draw_groups, rows=drawn) if len(drawn) else None,
+        alt=f"Change of HbA1c and time in range by group with 95 % intervals. {finding}",
+        height=1.2 + 0.3 * max(1, len(drawn.groupby(["covariate", "level"]))),
+    )
+
+
+_COLUMNS: Final = [
+    *("covariate", "level", "cohort", "outcome", "estimate", "conf_low", "conf_high", "unit"),
+    *("estimate_mmol_mol", "n_patients", "n_units", "events", "note"),
+]
+
+
+# --- groups -------------------------------------------------------------------------------------
+
+
+def patient_groups(cohorts: CohortSet) -> dict[str, pd.Series]:
+    """Return every grouping of the patients: its name to one value for each patient id.
+
+    Age group, sex, type of diabetes, site where it is recorded, and the plan's covariates that are
+    words. A patient is in one group of each, whatever the cohort.
+    """
+    tables = cohorts.tables
+    found = pd.concat([cohorts.patients, cohorts.prevalent], ignore_index=True)
+    known = set(restrictable(tables))
+    wanted = ["sex", "diabetes_type", STATE_SITE]
+    wanted += [name.replace("_", " ") if name not in known else name
+               for name in cohorts.plan.cohorts.covariates]  # fmt: skip
+    named = [name for name in dict.fromkeys(wanted) if name in known]
+    groups = {AGE: _age_groups(cohorts)}
+    for name in named:
+        groups[name] = patient_values(tables, found, name, cut_off=cohorts.cut_off)
+    return groups
+
+
+def _age_groups(cohorts: CohortSet) -> pd.Series:
+    patients = cohorts.table("patients").set_index("patient_id")
+    first = cohorts.patients.groupby("patient_id")["index_date"].min()
+    year = first.reindex(patients.index).dt.year.fillna(cohorts.cut_off.year)
+    age = (year - patients["birth_year"].astype("Float64")).astype("Float64")
+    names = [f"under {AGES[0]}", *(f"{a} to {b - 1}" for a, b in pairwise(AGES))]
+    names.append(f"{AGES[-1]} or older")
+    place = np.searchsorted(AGES, age.to_numpy(dtype=float, na_value=0.0), side="right")
+    values = np.array(names, dtype=object)[place]
+    return pd.Series(values, index=patients.index, dtype=object).where(age.notna(), NO_VALUE)
+
+
+# --- the outcomes, cut down to the patients of a group ------------------------------------------
+
+
+class _Part:
+    """What an outcome needs of one cohort; `of` gives the numbers for some patients."""
+
+    def __init__(self, frame: pd.DataFrame, answer: Any) -> None:
+        self.frame = frame
+        self._answer = answer
+
+    def of(self, ids: pd.Index) -> Row:
+        return dict(self._answer(self.frame.loc[self.frame["patient_id"].isin(ids)], ids))
+
+
+def _hba1c_parts(pairs: pd.DataFrame, cohorts: CohortSet) -> dict[str, _Part]:
+    at = pairs.loc[pairs["new"] & (pairs["month"] == cohorts.plan.hba1c.primary_month)]
+
+    def answer(rows: pd.DataFrame, _: pd.Index) -> Row:
+        got = paired_change(rows, before="baseline_percent", after="percent")
+        return {"estimate": got.mean, "conf_low": got.conf_low, "conf_high": got.conf_high,
+                "n_patients": got.n, "n_units": len(rows), "note": got.note or ""}  # fmt: skip
+
+    return {kind: _Part(at.loc[at["cohort"] == kind], answer) for kind in KINDS}
+
+
+def _range_parts(windows: pd.DataFrame, cohorts: CohortSet) -> dict[str, _Part]:
+    period = stated_periods(cohorts.plan)[cohorts.plan.hba1c.primary_month]
+    mine = (windows["population"] == CUMULATIVE) & (windows["who"] == NEW)
+    at = windows.loc[mine & windows["due"] & (windows["period"] == period)]
+
+    def answer(rows: pd.DataFrame, _: pd.Index) -> Row:
+        usable = rows.loc[rows["usable"].astype(bool), "share_from_70_to_180"]
+        got = t_interval(100 * usable.to_numpy(dtype=float))
+        return {"estimate": got.estimate, "conf_low": got.conf_low, "conf_high": got.conf_high,
+                "n_patients": len(usable), "n_units": len(rows), "note": got.note}  # fmt: skip
+
+    return {kind: _Part(at.loc[at["cohort"] == kind], answer) for kind in KINDS}
+
+
+def _sensor_parts(ends: pd.DataFrame, cohorts: CohortSet) -> dict[str, _Part]:
+    start = cohorts.plan.plan.start
+    since = ends.loc[ends["placed_on"] >= pd.Timestamp(start)]
+    lives = lives_in(since, first_on=start, last_on=cohorts.cut_off)
+
+    def answer(rows: pd.DataFrame, _: pd.Index) -> Row:
+        counts = {"n_patients": rows["patient_id"].nunique(), "n_units": len(rows)}
+        if len(rows) < FEWEST_SENSORS:
+            return {**counts, "note": f"fewer than {FEWEST_SENSORS} sensors"}
+        table = shares(rows)
+        got = table.loc[(table["quantity"] == REACHED) & (table["reason"] == "")].iloc[0]
+        numbers = {
+            name: None if pd.isna(got[name]) else 100 * float(got[name])
+            for name in ("estimate", "conf_low", "conf_high")
+        }
+        return {**counts, **numbers, "note": got["note"] or ""}
+
+    return {kind: _Part(lives.loc[lives["kind"] == kind], answer) for kind in KINDS}
+
+
+def _harm_parts(attributed: pd.DataFrame, cohorts: CohortSet) -> dict[str, _Part]:
+    start = cohorts.plan.plan.start
+    spans = in_body(
+        cohorts.table("sensors"), cut_off=cohorts.cut_off,
+        died=cohorts.table("patients").set_index("patient_id")["died_on"],
+        follow_up=cohorts.follow_up,
+    )  # fmt: skip
+    spans = spans.loc[spans["from_on"] >= pd.Timestamp(start)]
+    parts = {}
+    for kind in KINDS:
+        worn = in_window(spans.loc[spans["kind"] == kind], first_on=start, last_on=cohorts.cut_off)
+        named = attributed["sensor_id"].isin(worn["sensor_id"])
+        events = attributed.loc[(attributed["belongs_to"] == WEAR) & named, "patient_id"]
+
+        def answer(rows: pd.DataFrame, ids: pd.Index, events: pd.Series = events) -> Row:
+            mine = [patient for patient in events if patient in ids]
+            if rows.empty:
+                return {"n_patients": 0, "n_units": 0, "note": "nothing was worn"}
+            if not cohorts.has("complications"):
+                return {"n_patients": rows["patient_id"].nunique(), "n_units": len(rows),
+                        "note": "the clinic exported no complications"}  # fmt: skip
+            got, _, n = all_event_rate(wear_exposure(rows), mine, unit="patient_years", per=100)
+            return {"estimate": got.estimate, "conf_low": got.conf_low, "conf_high": got.conf_high,
+                    "n_patients": n, "n_units": len(rows), "events": len(mine),
+                    "note": got.note}  # fmt: skip
+
+        parts[kind] = _Part(worn, answer)
+    return parts
+
+
+# --- rows ---------------------------------------------------------------------------------------
+
+
+def _rows(
+    part: _Part, groups: pd.Series, name: str, cohort: str, outcome: str, smallest: int
+) -> Iterator[Row]:
+    levels = sorted(set(groups), key=lambda level: (level == NO_VALUE, _order(level)))
+    found = [part.of(groups.index[groups == level]) for level in levels]
+    hidden = hidden_cells([int(each["n_patients"]) for each in found], smallest)
+    for level, numbers, hide in zip(levels, found, hidden, strict=True):
+        row: Row = dict.fromkeys(_COLUMNS)
+        row |= {"covariate": name.replace("_", " "), "level": level, "cohort": cohort,
+                "outcome": outcome, "unit": UNITS[outcome]}  # fmt: skip
+        row |= {"note": NOT_SHOWN} if hide else numbers
+        if outcome == HBA1C and row["estimate"] is not None:
+            row["estimate_mmol_mol"] = float(row["estimate"]) / 0.09148
+        if not row["n_patients"] and not hide:
+            row["note"] = "nobody"
+        yield row
+
+
+def _order(level: object) -> tuple[int, str]:
+    """Age groups by age, all else by name."""
+    text = str(level)
+    if text.startswith("under "):
+        return 0, text
+    return 1, text
+
+
+def _record(row: Row, cohorts: CohortSet) -> Record:
+    month = f"month {cohorts.plan.hba1c.primary_month}"
+    return Record(
+        outcome="who", quantity=row["outcome"], population=CUMULATIVE, cohort=row["cohort"],
+        at=month if row["outcome"] in (HBA1C, RANGE) else None,
+        by={row["covariate"]: row["level"]}, estimate=row["estimate"], conf_low=row["conf_low"],
+        conf_high=row["conf_high"], unit=row["unit"], method="description",
+        n_patients=_count(row["n_patients"]), n_units=_count(row["n_units"]),
+        events=_count(row["events"]), note=row["note"] or None,
+    )  # fmt: skip
+
+
+def _count(value: Any) -> int | None:
+    return None if value is None else int(value)
+
+
+def _summary(table: pd.DataFrame) -> pd.DataFrame:
+    lines = []
+    for (covariate, level, cohort), rows in table.groupby(
+        ["covariate", "level", "cohort"], sort=False
+    ):
+        at = rows.set_index("outcome")
+        if not at["n_patients"].fillna(1).gt(0).any():
+            continue
+        line = {"Group": f"{covariate}: {level}", "Cohort": cohort}
+        for outcome, unit in UNITS.items():
+            line[f"{outcome.capitalize()}, {unit}"] = _cell(at.loc[outcome], DECIMALS[outcome])
+        lines.append(line)
+    # Groups of one covariate stand together, cohorts side by side.
+    return pd.DataFrame(lines)
+
+
+def _cell(row: pd.Series, decimals: int) -> str:
+    if pd.isna(row["estimate"]):
+        return str(row["note"]) or "–"
+    text = with_interval(
+        row["estimate"], _plain(row["conf_low"]), _plain(row["conf_high"]), decimals
+    )
+    return f"{text}, n = {row['n_patients']}"
+
+
+def _plain(value: Any) -> float | None:
+    return None if pd.isna(value) else float(value)
+
+
+def _finding(table: pd.DataFrame) -> str:
+    shown = table.loc[(table["outcome"] == HBA1C) & table["estimate"].notna()]
+    names = list(dict.fromkeys(table["covariate"]))
+    if shown.empty:
+        return f"No group by {_listed(names)} holds enough patients with both draws to be shown."
+    low = shown.loc[shown["estimate"].astype(float).idxmin()]
+    high = shown.loc[shown["estimate"].astype(float).idxmax()]
+    return (
+        f"By {_listed(names)}, the change of HbA1c ran from {_of(low)} to {_of(high)}; this "
+        "describes and tests nothing."
+    )
+
+
+def _of(row: pd.Series) -> str:
+    text = with_interval(row["estimate"], _plain(row["conf_low"]), _plain(row["conf_high"]), 2)
+    return f"{text} points ({row['level']}, {row['cohort']}, n = {row['n_patients']})"
+
+
+def _listed(names: Sequence[str]) -> str:
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
