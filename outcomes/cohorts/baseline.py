@@ -36,8 +36,9 @@ def baseline(members: pd.DataFrame, *, covariates: Sequence[str]) -> Result:
         `.table` has a row per number or level: `covariate`, `level`, and per cohort `COHORT`
         (as shown), `COHORT_n`, `COHORT_value` (mean, or share), `COHORT_sd`; then `smd`, the
         difference implanted less adhesive in pooled standard deviations. A category's cell below
-        5 is "<5" and takes its numbers with it; where one cell alone would be hidden, the next
-        smallest goes too, since it could be worked out from the total.
+        5 is "<5" and takes its numbers with it, and so is the mean of fewer than 5 patients; where
+        one cell alone would be hidden, the next smallest goes too, since it could be worked out
+        from the total.
 
     Raises
     ------
@@ -69,7 +70,8 @@ def baseline(members: pd.DataFrame, *, covariates: Sequence[str]) -> Result:
         footnotes=[
             "Patients chose their sensor; a difference here is a reason for caution, not a test.",
             "Standardised difference: implanted less adhesive, in pooled standard deviations.",
-            f"Cells of a category under {SMALL} show as <{SMALL}, with what would reveal them.",
+            f"Cells of a category under {SMALL}, and means of fewer than {SMALL} patients, show as "
+            f"<{SMALL}, with what would reveal them.",
         ],
         show={
             "covariate": Show("Covariate"),
@@ -98,12 +100,20 @@ def _number_rows(new: pd.DataFrame, name: str) -> list[dict[str, object]]:
     for cohort in KINDS:
         values = new.loc[new["cohort"] == cohort, name].astype("float64")
         known = values.dropna()
-        sd = float(known.std(ddof=1)) if len(known) > 1 else None
-        mean[f"{cohort}_n"] = len(known)
+        absent = len(values) - len(known)
+        if 0 < absent < SMALL:
+            missing[cohort] = f"<{SMALL}"
+        else:
+            missing |= {f"{cohort}_n": absent, cohort: str(absent)}
+        if 0 < len(known) < SMALL:
+            # The mean of one patient is that patient's age; of few, nearly so.
+            mean[cohort] = f"<{SMALL}"
+            continue
+        sd = float(known.std(ddof=1)) if len(known) else None
+        mean[f"{cohort}_n"] = None if 0 < absent < SMALL else len(known)
         mean[f"{cohort}_value"] = float(known.mean()) if len(known) else None
         mean[f"{cohort}_sd"] = sd
         mean[cohort] = f"{number(known.mean())} ({number(sd)})" if len(known) else DASH
-        missing |= {f"{cohort}_n": len(values) - len(known), cohort: str(len(values) - len(known))}
     return [mean, missing] if new[name].isna().any() else [mean]
 
 
