@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from textwrap import fill
+
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
@@ -9,6 +11,8 @@ from matplotlib.axes import Axes
 from outcomes.figures.style import FAINT, INK, cohort_order, look
 
 SMALLEST_SPAN = 30.0  # points on the scale, so that noise does not look like a movement
+MOST_TICKS = 8
+FEWEST_OF_A_MEAN = 5
 
 
 def draw_course(ax: Axes, *, curve: pd.DataFrame, stated: pd.DataFrame) -> None:
@@ -80,7 +84,7 @@ def draw_shares(ax: Axes, *, rows: pd.DataFrame) -> None:
 
 
 def draw_lines(ax: Axes, *, points: pd.DataFrame, label: str, x_label: str) -> None:
-    """One thin line a patient, one panel a cohort, the mean of those seen drawn over it.
+    """One thin line a patient, one panel a cohort, the mean of five or more seen drawn over it.
 
     `points`: one row per patient, cohort and time with `patient_id`, `cohort`, `x`, `y`.
     """
@@ -88,19 +92,23 @@ def draw_lines(ax: Axes, *, points: pd.DataFrame, label: str, x_label: str) -> N
     cohorts = cohort_order(points["cohort"])
     width = 1.0 / len(cohorts)
     low, high = float(points["y"].min()), float(points["y"].max())
+    seen_at = sorted(set(points["x"]))
+    ticks = seen_at if len(seen_at) <= MOST_TICKS else seen_at[::3]
     for turn, name in enumerate(cohorts):
         panel = ax.inset_axes((turn * width, 0.0, width - 0.05, 0.93))
         mine, style = points.loc[points["cohort"] == name], look(name)
         for _, line in mine.groupby("patient_id", sort=True):
             panel.plot(line["x"], line["y"], color=style.colour, alpha=0.28, linewidth=0.7,
                        marker=".", markersize=2, rasterized=True)  # fmt: skip
-        mean = mine.groupby("x")["y"].mean()
+        by_time = mine.groupby("x")["y"].agg(["mean", "size"])
+        mean = by_time.loc[by_time["size"] >= FEWEST_OF_A_MEAN, "mean"]
         panel.plot(mean.index, mean, color=INK, linewidth=1.6, marker=style.marker, markersize=4)
         panel.set_title(f"{name}, {mine['patient_id'].nunique()} patients", fontsize="small",
                         color=INK)  # fmt: skip
-        panel.set_ylim(low, high)
+        spare = 0.03 * (high - low)
+        panel.set_ylim(low - spare, high + spare)
+        panel.set_xticks(ticks)
         panel.set_xlabel(x_label)
-        panel.axhline(0, color=FAINT, linewidth=0.6)
         if turn == 0:
             panel.set_ylabel(label)
         else:
@@ -118,9 +126,9 @@ def draw_groups(ax: Axes, *, rows: pd.DataFrame) -> None:
     labels = list(dict.fromkeys(named["label"]))
     outcomes = list(dict.fromkeys(named["outcome"]))
     cohorts = cohort_order(named["cohort"])
-    width = 0.72 / len(outcomes)
+    width = 0.80 / len(outcomes)
     for turn, outcome in enumerate(outcomes):
-        panel = ax.inset_axes((0.28 + turn * width, 0.0, width - 0.04, 0.95))
+        panel = ax.inset_axes((0.20 + turn * width, 0.0, width - 0.02, 0.95))
         of_outcome = named.loc[named["outcome"] == outcome]
         for place, name in enumerate(cohorts):
             mine = of_outcome.loc[of_outcome["cohort"] == name].set_index("label").reindex(labels)
@@ -134,8 +142,11 @@ def draw_groups(ax: Axes, *, rows: pd.DataFrame) -> None:
             panel.axvline(0, color=FAINT, linewidth=0.8, linestyle="--")
         panel.set_ylim(len(labels) - 0.5, -0.5)
         panel.set_yticks(range(len(labels)), labels if turn == 0 else [])
-        panel.set_xlabel(f"{outcome},\n{of_outcome['unit'].iloc[0]}", fontsize="small")
+        words = fill(f"{outcome}, {of_outcome['unit'].iloc[0]}", 22)
+        panel.set_xlabel(words, fontsize="small")
+        panel.locator_params(axis="x", nbins=4)
         panel.tick_params(axis="y", length=0)
+        panel.tick_params(axis="both", labelsize="small")
         if turn == 0:
-            panel.legend(frameon=False, ncols=2, loc="lower left", bbox_to_anchor=(-0.6, 1.0),
+            panel.legend(frameon=False, ncols=2, loc="lower left", bbox_to_anchor=(-1.0, 1.0),
                          fontsize="small")  # fmt: skip

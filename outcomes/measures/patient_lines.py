@@ -72,7 +72,8 @@ def patient_lines(cohorts: CohortSet, outcome: str = "hba1c", *, glucose: Any = 
             for cohort, n in counts.items()
         ],
         finding=finding,
-        caption=f"{label} of every new patient up to {cohorts.cut_off}; heavy: mean of those seen.",
+        caption=f"{label} of every new patient up to {cohorts.cut_off}; heavy: the mean where five "
+        "or more were seen.",
         private=True,
         footnotes=[
             "Heavy line: plain mean of those seen at that time, without model or weights; it moves "

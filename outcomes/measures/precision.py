@@ -14,6 +14,7 @@ from outcomes.measures.hba1c_change import CHANGE_MODEL, DIFFERENCE_MODEL
 from outcomes.measures.trajectories import DIFFERENCE, LEVEL
 from outcomes.results import DASH, Record, Result, Show, number
 from outcomes.statistics.power import detectable_difference
+from outcomes.tables.declared import KINDS
 
 # Outcome and quantity of every primary figure, with its decimals and what its interval can tell.
 PRIMARY: Final[dict[tuple[str, str], tuple[int, str]]] = {
@@ -62,10 +63,11 @@ def precision(cohorts: CohortSet, *results: Result) -> Result:
     """
     month = cohorts.plan.hba1c.primary_month
     rows = [row for result in results for entry in result.entries for row in _rows(entry, month)]
+    rows.sort(key=_place)
     planned, words = _planned(cohorts, results, month)
     table = pd.DataFrame([*rows, *planned], columns=_COLUMNS)
     finding = _finding(rows, words)
-    drawn = pd.DataFrame(rows)
+    drawn = pd.DataFrame([row for row in rows if _kind(row) != "level"])
     return Result(
         name="precision",
         title="How small a difference could these data tell?",
@@ -90,8 +92,11 @@ def precision(cohorts: CohortSet, *results: Result) -> Result:
         show={name: Show(name) for name in ("quantity", "who", "half_width", "words")},
         summary=_summary(rows, planned),
         drawing=partial(_draw, rows=drawn) if len(drawn) else None,
-        alt=f"Half-width of each primary interval as a bar. {finding}",
-        height=0.9 + 0.32 * max(1, len(rows)),
+        alt=(
+            "Grey bars around 0: changes and differences that could not be told from none; "
+            f"diamonds: the estimates. {finding}"
+        ),
+        height=1.2 + 0.36 * max(1, len(drawn)),
     )
 
 
@@ -99,6 +104,16 @@ _COLUMNS: Final = [
     *("outcome", "quantity", "who", "cohort", "contrast", "at", "estimate", "conf_low"),
     *("conf_high", "half_width", "unit", "n", "words"),
 ]
+
+
+def _place(row: Row) -> tuple[int, int]:
+    """Figures in the order of `PRIMARY`, within each the cohorts in their order."""
+    place = KINDS.index(row["cohort"]) if row["cohort"] in KINDS else len(KINDS)
+    return list(PRIMARY).index((row["outcome"], row["quantity"])), place
+
+
+def _kind(row: Row) -> str:
+    return PRIMARY[row["outcome"], row["quantity"]][1]
 
 
 def _set(value: float | None) -> str:
@@ -213,7 +228,7 @@ def _finding(rows: list[Row], words: str) -> str:
         f"{NAMES[row['outcome']]} of about "
         f"{number(row['half_width'], 1)} {_unit(row['unit'])} (n = {row['n']})"
         for row in rows
-        if PRIMARY[row["outcome"], row["quantity"]][1] == "difference"
+        if _kind(row) == "difference"
     ]
     if told:
         return f"These data could tell differences between the cohorts in {' and in '.join(told)}."
@@ -221,7 +236,7 @@ def _finding(rows: list[Row], words: str) -> str:
         f"about {number(row['half_width'], 1)} {_unit(row['unit'])} in the {row['who']} cohort "
         f"(n = {row['n']})"
         for row in rows
-        if PRIMARY[row["outcome"], row["quantity"]][1] == "change"
+        if _kind(row) == "change"
     ]
     if changes:
         return (
@@ -232,21 +247,23 @@ def _finding(rows: list[Row], words: str) -> str:
 
 
 def _draw(ax: Axes, *, rows: pd.DataFrame) -> None:
-    """Each estimate's interval around 0, in units of its own half-width: nearer is not told."""
-    labels = [
-        f"{NAMES[row['outcome']]}, {row['who']}: ± {number(row['half_width'], 2)} "
-        f"{_unit(row['unit'])}"
-        for row in rows.to_dict("records")
-    ]
-    for place, row in enumerate(rows.to_dict("records")):
-        is_level = PRIMARY[row["outcome"], row["quantity"]][1] == "level"
-        ax.plot([-1, 1], [place, place], color=FAINT if is_level else INK, linewidth=5,
-                solid_capstyle="butt")  # fmt: skip
-        if not is_level:
-            far = row["estimate"] / row["half_width"]
-            ax.plot(far, place, "D", color=INK, markerfacecolor="white", markersize=6)
-    ax.axvline(0, color=FAINT, linewidth=0.8, linestyle="--")
-    ax.set_yticks(range(len(labels)), labels)
-    ax.set_ylim(len(labels) - 0.5, -0.5)
-    ax.set_xlabel("in half-widths; outside the bar = told from none (diamond: the estimate)")
-    ax.tick_params(axis="y", length=0)
+    """What could not be told from none, a bar around 0, and each estimate on the same scale."""
+    ax.set_axis_off()
+    outcomes = list(dict.fromkeys(rows["outcome"]))
+    heights = [int((rows["outcome"] == outcome).sum()) for outcome in outcomes]
+    spare, top = 0.22, 1.0
+    each = (1.0 - spare * (len(outcomes) - 1)) / sum(heights)
+    for outcome, lines in zip(outcomes, heights, strict=True):
+        panel = ax.inset_axes((0.3, top - each * lines, 0.7, each * lines))
+        top -= each * lines + spare
+        mine = rows.loc[rows["outcome"] == outcome].reset_index(drop=True)
+        y = mine.index.to_numpy()
+        half, estimate = mine["half_width"].astype(float), mine["estimate"].astype(float)
+        panel.barh(y, 2 * half, left=-half, height=0.4, color=FAINT, alpha=0.6)
+        panel.plot(estimate, y, "D", color=INK, markerfacecolor="white", markersize=6)
+        panel.axvline(0, color=INK, linewidth=0.8, linestyle="--")
+        panel.set_yticks(y, [f"{row.who}: ± {number(row.half_width, 2)}"
+                             for row in mine.itertuples()])  # fmt: skip
+        panel.set_ylim(lines - 0.4, -0.6)
+        panel.set_xlabel(f"{NAMES[outcome]}, {_unit(mine['unit'].iloc[0])}")
+        panel.tick_params(axis="y", length=0)

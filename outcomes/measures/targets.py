@@ -26,6 +26,11 @@ IN_RANGE: Final = "in range at the target of their group"
 LOWS: Final = "lows within the target of their group"
 BOTH: Final = "in range and lows both at target"
 GAIN: Final = f"gained {GAIN_POINTS:g} points or more since before, without more time below 70"
+# Shorter, for the figure.
+LABELS: Final = {
+    IN_RANGE: "in range at target", LOWS: "lows within target", BOTH: "both",
+    GAIN: f"gained {GAIN_POINTS:g} points\nwithout more lows",
+}  # fmt: skip
 
 Row = dict[str, Any]
 
@@ -110,7 +115,7 @@ def targets(cohorts: CohortSet, *, glucose: Any = None, threads: int = 1) -> Res
     month = cohorts.plan.hba1c.primary_month
     finding = _finding(table, month)
     drawn = table.loc[(table["month"] == month) & (table["n"] > 0)]
-    drawn = drawn.rename(columns={"quantity": "label"})
+    drawn = drawn.assign(label=drawn["quantity"].map(LABELS))
     return Result(
         name="targets",
         title="How many are at the glucose target of their group?",

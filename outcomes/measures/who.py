@@ -94,7 +94,7 @@ def who(
         for row in _rows(parts[cohort], groups, name, cohort, outcome, smallest)
     ]
     table = pd.DataFrame(rows, columns=_COLUMNS)
-    drawn = table.loc[table["outcome"].isin([HBA1C, RANGE]) & table["estimate"].notna()]
+    drawn = _in_order_of_groups(table).loc[lambda rows: rows["estimate"].notna()]
     finding = _finding(table)
     return Result(
         name="who",
@@ -122,8 +122,8 @@ def who(
         show={name: Show(name) for name in ("covariate", "level", "cohort", "outcome")},
         summary=_summary(table),
         drawing=partial(draw_groups, rows=drawn) if len(drawn) else None,
-        alt=f"Change of HbA1c and time in range by group with 95 % intervals. {finding}",
-        height=1.2 + 0.3 * max(1, len(drawn.groupby(["covariate", "level"]))),
+        alt=f"The four outcomes by group with 95 % intervals, one panel each. {finding}",
+        height=1.4 + 0.3 * max(1, len(drawn.groupby(["covariate", "level"]))),
     )
 
 
@@ -277,6 +277,12 @@ def _rows(
         yield row
 
 
+def _in_order_of_groups(table: pd.DataFrame) -> pd.DataFrame:
+    groups = list(zip(table["covariate"], table["level"], strict=True))
+    places = {group: place for place, group in enumerate(dict.fromkeys(groups))}
+    return table.iloc[sorted(range(len(groups)), key=lambda i: (places[groups[i]], i))]
+
+
 def _order(level: object) -> tuple[int, str]:
     """Age groups by age, all else by name."""
     text = str(level)
@@ -311,7 +317,9 @@ def _summary(table: pd.DataFrame) -> pd.DataFrame:
             continue
         line = {"Group": f"{covariate}: {level}", "Cohort": cohort}
         for outcome, unit in UNITS.items():
-            line[f"{outcome.capitalize()}, {unit}"] = _cell(at.loc[outcome], DECIMALS[outcome])
+            line[f"{outcome[:1].upper()}{outcome[1:]}, {unit}"] = _cell(
+                at.loc[outcome], DECIMALS[outcome]
+            )
         lines.append(line)
     # Groups of one covariate stand together, cohorts side by side.
     return pd.DataFrame(lines)
@@ -323,7 +331,7 @@ def _cell(row: pd.Series, decimals: int) -> str:
     text = with_interval(
         row["estimate"], _plain(row["conf_low"]), _plain(row["conf_high"]), decimals
     )
-    return f"{text}, n = {row['n_patients']}"
+    return f"{text}, n = {row['n_patients']:.0f}"
 
 
 def _plain(value: Any) -> float | None:
@@ -345,7 +353,7 @@ def _finding(table: pd.DataFrame) -> str:
 
 def _of(row: pd.Series) -> str:
     text = with_interval(row["estimate"], _plain(row["conf_low"]), _plain(row["conf_high"]), 2)
-    return f"{text} points ({row['level']}, {row['cohort']}, n = {row['n_patients']})"
+    return f"{text} points ({row['level']}, {row['cohort']}, n = {row['n_patients']:.0f})"
 
 
 def _listed(names: Sequence[str]) -> str:
