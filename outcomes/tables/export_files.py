@@ -73,6 +73,7 @@ class ExportFile:
     footers: int = 0
     seen: list[Seen] = field(default_factory=list)
     typed: bool = False  # whether cells know by themselves that they are dates
+    bytes_read: int = 0
     _digest: Any = field(default_factory=hashlib.sha256)
     _row_lines: int = 0
 

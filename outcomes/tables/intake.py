@@ -60,6 +60,7 @@ class _Intake:
     sources: Sources
     feeds: list[Feed]
     say: Callable[[str], None]
+    advance: Callable[[float], None]
     ledger: Ledger
     pseudonym: Pseudonymiser | None = None
     problems: Problems = field(default_factory=Problems)
@@ -68,6 +69,8 @@ class _Intake:
     bare_times: dict[str, int] = field(default_factory=dict)
     untold_times: dict[str, int] = field(default_factory=dict)
     converted: dict[str, dict[str, int]] = field(default_factory=dict)
+    all_bytes: int = 0
+    bytes_done: int = 0
 
     def of(self, table: str) -> list[Feed]:
         """Return the sources that feed `table`."""
@@ -99,9 +102,17 @@ class _Intake:
                     self.untold_times[name] = self.untold_times.get(name, 0) + times.untold
                 self._count_converted(part, feed.schema.name)
                 yield entry, part
+                self._advance(file.bytes_read)
+            self.bytes_done += file.path.stat().st_size
+            self._advance(0)
             self._describe(feed, file, told, entry)
         judge.refuse_unread_dates(feed)
         self._tell_of_source(feed, judge.two_unit_systems(feed))
+
+    def _advance(self, of_this_file: int) -> None:
+        """Tell which share of all bytes has been read; a zipped file counts by what is in it."""
+        if self.all_bytes:
+            self.advance(min(1.0, (self.bytes_done + of_this_file) / self.all_bytes))
 
     def _name_told(self, feed: Feed, file: ExportFile, number: int) -> str:
         """Return how the study calls a file: with a pseudonym where its name holds an id."""
@@ -203,7 +214,11 @@ class _Intake:
 
 
 def intake(
-    sources: Sources, folder: str | Path, *, progress: Callable[[str], None] | None = None
+    sources: Sources,
+    folder: str | Path,
+    *,
+    progress: Callable[[str], None] | None = None,
+    advance: Callable[[float], None] | None = None,
 ) -> Study:
     """Read a clinic's exports, as `sources.toml` describes them, into a study folder.
 
@@ -215,6 +230,8 @@ def intake(
         The study's folder; made where it does not exist.
     progress : callable, optional
         Given one line of text per file as it has been read; it names files, never their contents.
+    advance : callable, optional
+        Given the share of all bytes that has been read, from 0 to 1, as it grows.
 
     Returns
     -------
@@ -237,9 +254,11 @@ def intake(
         sources=sources,
         feeds=with_code_maps(feeds_of(sources)),
         say=progress or (lambda line: None),
+        advance=advance or (lambda share: None),
         ledger=Ledger(severity_of=severities(sources.severity)),
         pseudonym=pseudonymiser(sources),
     )
+    work.all_bytes = sum(f.path.stat().st_size for feed in work.feeds for f in files_of(feed))
     tables = _small_tables(work)
     if work.of(FINGERSTICKS.name):
         tables[FINGERSTICKS.name] = _fingersticks(work)

@@ -116,6 +116,7 @@ class TextFile(ExportFile):
                 "damaged; export it again."
             ) from error
         self._digest.update(raw)
+        self.bytes_read += len(raw)
         return raw
 
     def _not_decodable(self, error: UnicodeError, lines: int) -> IntakeError:
