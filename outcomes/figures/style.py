@@ -14,7 +14,7 @@ import matplotlib as mpl
 import seaborn as sns
 from matplotlib.figure import Figure
 
-ACCENT: Final = "#b5341c"  # what needs attention, and nothing else
+ACCENT: Final = "#a82c17"  # what needs attention, and nothing else
 INK: Final = "#22262b"
 FAINT: Final = "#8a9099"
 WIDTH_INCHES: Final = 6.6
@@ -30,7 +30,8 @@ class Look:
 
 
 # Blue-green dark against ochre light: apart in hue for every common colour blindness and by
-# lightness in grey print; the line style and the marker are the second cue.
+# lightness in grey print (`tests/unit/test_figure_colours.py` states by how much); the line style
+# and the marker are the second cue.
 LOOKS: Final[dict[str, Look]] = {
     "implanted": Look("#0b5563", "-", "o"),
     "adhesive": Look("#c98a1b", "--", "s"),
