@@ -1,9 +1,9 @@
 """The palette stays apart for readers who see colours differently, and in grey print.
 
-Distances are CIEDE2000 differences of CIELAB (D65) values: Sharma G, Wu W, Dalal EN. Color Res Appl
-2005;30:21-30. Colour blindness is simulated by the matrices of full severity of Machado GM, Oliveira
-MM, Fernandes LAF. IEEE Trans Vis Comput Graph 2009;15:1291-1298, on linear sRGB (matrices and the
-constants of sRGB, IEC 61966-2-1, from memory).
+Distances are CIEDE2000 differences of CIELAB (D65) values: Sharma G, Wu W, Dalal EN. Color Res
+Appl 2005;30:21-30. Colour blindness is simulated by the matrices of full severity of Machado GM,
+Oliveira MM, Fernandes LAF. IEEE Trans Vis Comput Graph 2009;15:1291-1298, on linear sRGB (matrices
+and the constants of sRGB, IEC 61966-2-1, from memory).
 """
 
 from itertools import combinations, pairwise
