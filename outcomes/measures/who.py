@@ -17,7 +17,7 @@ from outcomes.measures.course_figures import draw_groups
 from outcomes.measures.harms import WEAR, all_event_rate, in_body, in_window, wear_exposure
 from outcomes.measures.range_windows import CUMULATIVE, NEW
 from outcomes.measures.sensor_ends import lives_in
-from outcomes.measures.sensor_shares import REACHED, shares
+from outcomes.measures.sensor_shares import REACHED, horizon, refusal, state_curve
 from outcomes.measures.small_cells import NOT_SHOWN, SMALLEST, hidden_cells
 from outcomes.measures.trajectories import stated_periods
 from outcomes.measures.words import with_interval
@@ -215,8 +215,10 @@ def _sensor_parts(ends: pd.DataFrame, cohorts: CohortSet) -> dict[str, _Part]:
         counts = {"n_patients": rows["patient_id"].nunique(), "n_units": len(rows)}
         if len(rows) < FEWEST_SENSORS:
             return {**counts, "note": f"fewer than {FEWEST_SENSORS} sensors"}
-        table = shares(rows)
-        got = table.loc[(table["quantity"] == REACHED) & (table["reason"] == "")].iloc[0]
+        if why := refusal(rows):
+            return {**counts, "note": why}
+        at = horizon(rows)
+        got = state_curve(rows, at=at).at(REACHED, at.time)
         numbers = {
             name: None if pd.isna(got[name]) else 100 * float(got[name])
             for name in ("estimate", "conf_low", "conf_high")
