@@ -96,12 +96,12 @@ def months(patients: pd.DataFrame, plan: Plan, cut_off: date) -> pd.DataFrame:
 
     The first month begins on the index date. Extra columns: `cohort` and `month` ("2024-03").
     """
-    each = [
-        pd.period_range(first, pd.Timestamp(cut_off), freq="M") for first in patients["index_date"]
-    ]
-    repeated = patients.loc[patients.index.repeat([len(months) for months in each])]
-    month = [month for months in each for month in months]
-    begins = pd.Series([m.start_time for m in month], index=repeated.index, dtype="datetime64[ns]")
+    index_month = patients["index_date"].to_numpy().astype("datetime64[M]")
+    number = np.maximum(0, (np.datetime64(cut_off, "M") - index_month).astype(np.int64) + 1)
+    repeated = patients.loc[patients.index.repeat(number)]
+    nth = np.arange(len(repeated)) - np.repeat(np.cumsum(number) - number, number)
+    month = np.repeat(index_month, number) + nth.astype("timedelta64[M]")
+    begins = pd.Series(month.astype("datetime64[ns]"), index=repeated.index)
     windows = pd.DataFrame(
         {
             "patient_id": repeated["patient_id"],
@@ -109,7 +109,7 @@ def months(patients: pd.DataFrame, plan: Plan, cut_off: date) -> pd.DataFrame:
             "first_on": np.maximum(begins, repeated["index_date"]),
             "last_on": begins + pd.offsets.MonthEnd(0),
             "cohort": repeated["cohort"],
-            "month": np.array([str(m) for m in month], dtype=object),
+            "month": np.datetime_as_string(month, unit="M").astype(object),
         }
     )
     return _finished(windows, cut_off, plan.time_in_range.period_counting_days)

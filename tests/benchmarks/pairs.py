@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import os
+import resource
 import statistics
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
+from pathlib import Path
 
 PAIRS = 5
 
@@ -48,3 +52,31 @@ def line(what: str, got: Measured, bar: float, *, unit: str = "s", scale: float 
 
 
 HEADING = f"{'':<58} {'yardstick':>10} {'ours':>10} {'':<3} {'ratio':>7}  {'bar':>5}"
+
+
+@contextmanager
+def telling_of_others() -> Iterator[None]:
+    """Print afterwards how many processors other processes kept busy meanwhile.
+
+    What runs on two processors cannot be judged while somebody else holds one of them.
+    """
+    if not Path("/proc/stat").exists():
+        yield
+        return
+    begun, all_before, own_before = time.perf_counter(), _busy_seconds(), _own_seconds()
+    yield
+    others = (_busy_seconds() - all_before) - (_own_seconds() - own_before)
+    share = max(0.0, others / (time.perf_counter() - begun))
+    print(f"  other processes held {share:.2f} of {os.cpu_count()} processors meanwhile")
+
+
+def _busy_seconds() -> float:
+    ticks = Path("/proc/stat").read_text().split(maxsplit=9)[1:9]
+    idle = {3, 4}  # idle, and waiting for disks
+    return sum(int(t) for i, t in enumerate(ticks) if i not in idle) / os.sysconf("SC_CLK_TCK")
+
+
+def _own_seconds() -> float:
+    """CPU time of this process and of those it has started and seen end."""
+    used = [resource.getrusage(w) for w in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN)]
+    return sum(u.ru_utime + u.ru_stime for u in used)

@@ -28,7 +28,7 @@ from outcomes.glucose import Workers, summarise
 from outcomes.plan import TimeInRange
 from outcomes.tables.study import Study, open_study
 from tests.benchmarks.invented_readings import START, windows_of, write_invented_study
-from tests.benchmarks.pairs import HEADING, line, measured
+from tests.benchmarks.pairs import HEADING, line, measured, telling_of_others
 
 # An in-process SQL engine is no dependency of the toolkit; where there is one, it is measured.
 SQL_ENGINE = importlib.import_module("duckdb") if importlib.util.find_spec("duckdb") else None
@@ -53,12 +53,16 @@ def main(arguments: list[str]) -> None:
     asked, _ = parser.parse_known_args(arguments)
     with tempfile.TemporaryDirectory() as scratch:
         folder = asked.folder or Path(scratch)
-        _against_reading(folder, asked.rows, asked.threads)
-        _against_grouping(folder, min(asked.rows, GROUPED_ROWS), asked.threads)
+        with telling_of_others():
+            _against_reading(folder, asked.rows, asked.threads)
+        with telling_of_others():
+            _against_grouping(folder, min(asked.rows, GROUPED_ROWS), asked.threads)
         if asked.memory:
             _memory(folder, asked.rows, asked.threads)
         if asked.cluster:
-            _against_serial(folder, asked.cluster)
+            study_of(folder, asked.cluster)
+            with telling_of_others():
+                _against_serial(folder, asked.cluster)
 
 
 def study_of(folder: Path, rows: int) -> Study:
