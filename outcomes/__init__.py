@@ -13,6 +13,9 @@ Open and describe
     `open_study`, `read_plan`, `build_cohorts`, `settings`
 The four questions
     `hba1c_change`, `time_in_range`, `sensor_survival`, `complications`
+More about HbA1c and time in range
+    `hba1c_visits`, `hba1c_sensitivity`, `hba1c_by_baseline`, `trajectories`, `targets`,
+    `other_treatments`, `precision`, `who`, `patient_lines`
 More about harm
     `harm_over_time`, `harm_contrast`, `harm_models`, `harm_capture`
 The sensors and their data
@@ -26,7 +29,7 @@ Exploring
     `explore`, `look_at`, `looks`
 About a report
     `answers`, `accounting`, `set_aside`, `plan_settings`, `provenance`, `changes`, `audience`
-    `plain_answers`, `only`
+    `plain_answers`, `only`, `manuscript`
 """
 
 from importlib import import_module
@@ -40,6 +43,15 @@ _HOME = {
     "time_in_range": "outcomes.measures.time_in_range",
     "sensor_survival": "outcomes.measures.sensor_survival",
     "complications": "outcomes.measures.complications",
+    "hba1c_visits": "outcomes.measures.hba1c_visits",
+    "hba1c_sensitivity": "outcomes.measures.hba1c_sensitivity",
+    "hba1c_by_baseline": "outcomes.measures.hba1c_by_baseline",
+    "trajectories": "outcomes.measures.trajectories",
+    "targets": "outcomes.measures.targets",
+    "other_treatments": "outcomes.measures.other_treatments",
+    "precision": "outcomes.measures.precision",
+    "who": "outcomes.measures.who",
+    "patient_lines": "outcomes.measures.patient_lines",
     "harm_over_time": "outcomes.measures.harm_over_time",
     "harm_contrast": "outcomes.measures.harm_contrast",
     "harm_models": "outcomes.measures.harm_models",
@@ -73,6 +85,7 @@ _HOME = {
     "audience": "outcomes.report.disclosure",
     "plain_answers": "outcomes.report.brief",
     "only": "outcomes.report.brief",
+    "manuscript": "outcomes.report.manuscript",
 }
 _RENAMED = {"settings": ("outcomes.plan.analysis", "settings_table")}
 

@@ -14,9 +14,11 @@ from outcomes.cohorts.build import CohortSet
 from outcomes.cohorts.restriction import NO_VALUE, patient_values, restrictable
 from outcomes.errors import UsageError, known_names
 from outcomes.measures.course_figures import draw_groups
-from outcomes.measures.harms import WEAR, all_event_rate, in_body, in_window, wear_exposure
-from outcomes.measures.range_windows import CUMULATIVE, NEW
-from outcomes.measures.sensor_ends import lives_in
+from outcomes.measures.harm_tables import harm_tables
+from outcomes.measures.harms import WEAR, all_event_rate, in_window, wear_exposure
+from outcomes.measures.hba1c_models import stratified_pairs
+from outcomes.measures.range_windows import CUMULATIVE, NEW, cohort_windows
+from outcomes.measures.sensor_ends import end_states, lives_in
 from outcomes.measures.sensor_shares import REACHED, horizon, refusal, state_curve
 from outcomes.measures.small_cells import NOT_SHOWN, SMALLEST, hidden_cells
 from outcomes.measures.trajectories import stated_periods
@@ -42,23 +44,12 @@ FEWEST_SENSORS: Final = 10
 Row = dict[str, Any]
 
 
-def who(
-    cohorts: CohortSet,
-    *,
-    hba1c: Any,
-    glucose: Any,
-    survival: Any,
-    harms: Any,
-    audience: str = "clinic",
-) -> Result:
+def who(cohorts: CohortSet, *, audience: str = "clinic") -> Result:
     """How do the four outcomes look in groups of patients? A description, without any test.
 
     Parameters
     ----------
     cohorts : CohortSet
-    hba1c, glucose, survival, harms
-        What `hba1c_change`, `time_in_range`, `sensor_survival` and `complications` returned for
-        these cohorts.
     audience : {"clinic", "committee", "external"}
         Decides under how many patients a cell is hidden (5, 5 and 11), with the next smallest
         where a single one would follow from the total.
@@ -81,10 +72,10 @@ def who(
         raise UsageError(known_names("audience", audience, SMALLEST))
     smallest = SMALLEST[audience]
     answers = {
-        HBA1C: _hba1c_parts(hba1c.pairs, cohorts),
-        RANGE: _range_parts(glucose.windows, cohorts),
-        LASTED: _sensor_parts(survival.ends, cohorts),
-        HARM: _harm_parts(harms.attributed, cohorts),
+        HBA1C: _hba1c_parts(cohorts),
+        RANGE: _range_parts(cohorts),
+        LASTED: _sensor_parts(cohorts),
+        HARM: _harm_parts(cohorts),
     }
     rows = [
         row
@@ -181,7 +172,8 @@ class _Part:
         return dict(self._answer(self.frame.loc[self.frame["patient_id"].isin(ids)], ids))
 
 
-def _hba1c_parts(pairs: pd.DataFrame, cohorts: CohortSet) -> dict[str, _Part]:
+def _hba1c_parts(cohorts: CohortSet) -> dict[str, _Part]:
+    pairs = stratified_pairs(cohorts)
     at = pairs.loc[pairs["new"] & (pairs["month"] == cohorts.plan.hba1c.primary_month)]
 
     def answer(rows: pd.DataFrame, _: pd.Index) -> Row:
@@ -192,7 +184,8 @@ def _hba1c_parts(pairs: pd.DataFrame, cohorts: CohortSet) -> dict[str, _Part]:
     return {kind: _Part(at.loc[at["cohort"] == kind], answer) for kind in KINDS}
 
 
-def _range_parts(windows: pd.DataFrame, cohorts: CohortSet) -> dict[str, _Part]:
+def _range_parts(cohorts: CohortSet) -> dict[str, _Part]:
+    windows = cohort_windows(cohorts)
     period = stated_periods(cohorts.plan)[cohorts.plan.hba1c.primary_month]
     mine = (windows["population"] == CUMULATIVE) & (windows["who"] == NEW)
     at = windows.loc[mine & windows["due"] & (windows["period"] == period)]
@@ -206,8 +199,13 @@ def _range_parts(windows: pd.DataFrame, cohorts: CohortSet) -> dict[str, _Part]:
     return {kind: _Part(at.loc[at["cohort"] == kind], answer) for kind in KINDS}
 
 
-def _sensor_parts(ends: pd.DataFrame, cohorts: CohortSet) -> dict[str, _Part]:
+def _sensor_parts(cohorts: CohortSet) -> dict[str, _Part]:
     start = cohorts.plan.plan.start
+    ends = end_states(
+        cohorts.table("sensors"), cut_off=cohorts.cut_off, rules=cohorts.plan.sensor_survival,
+        died=cohorts.table("patients").set_index("patient_id")["died_on"],
+        follow_up=cohorts.follow_up,
+    )  # fmt: skip
     since = ends.loc[ends["placed_on"] >= pd.Timestamp(start)]
     lives = lives_in(since, first_on=start, last_on=cohorts.cut_off)
 
@@ -228,14 +226,11 @@ def _sensor_parts(ends: pd.DataFrame, cohorts: CohortSet) -> dict[str, _Part]:
     return {kind: _Part(lives.loc[lives["kind"] == kind], answer) for kind in KINDS}
 
 
-def _harm_parts(attributed: pd.DataFrame, cohorts: CohortSet) -> dict[str, _Part]:
+def _harm_parts(cohorts: CohortSet) -> dict[str, _Part]:
     start = cohorts.plan.plan.start
-    spans = in_body(
-        cohorts.table("sensors"), cut_off=cohorts.cut_off,
-        died=cohorts.table("patients").set_index("patient_id")["died_on"],
-        follow_up=cohorts.follow_up,
-    )  # fmt: skip
-    spans = spans.loc[spans["from_on"] >= pd.Timestamp(start)]
+    given = harm_tables(cohorts)
+    attributed = given.found
+    spans = given.spans.loc[given.spans["from_on"] >= pd.Timestamp(start)]
     parts = {}
     for kind in KINDS:
         worn = in_window(spans.loc[spans["kind"] == kind], first_on=start, last_on=cohorts.cut_off)
