@@ -7,11 +7,13 @@ and is wanted at once.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, Final
 
 import nbformat
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 from matplotlib.axes import Axes
 from nbformat.v4 import new_code_cell, new_markdown_cell, new_notebook, new_output
@@ -32,6 +34,8 @@ FOOTER: Final = (
     "alone; it is never a basis for one patient's treatment."
 )
 SHOWN_PATIENTS: Final = 80
+SHOWN_MONTHS: Final = 6  # labels below the figure
+FILES_IN_FULL: Final = 12  # of one table; beyond, files with nothing to tell stand in one line
 MICROSECONDS_PER_MINUTE: Final = 60_000_000
 
 
@@ -46,9 +50,11 @@ def intake_page(study: Study, out: Path) -> Path:
         The folder cannot be written; an earlier page stays as it was.
     """
     sections: list[tuple[str, Sequence[Result]]] = [
-        ("## What to ask the clinic\n\nThe findings in the order of the rows they concern, each "
-         "with its rule in plain words and how to mend it.", (questions(study),)),
-        ("## Every row of every export", (accounting(study), lines_of_files(study))),
+        ("## What to ask the clinic\n\nWhat kept rows out comes first, then what was only noted; "
+         "each in plain words, with how to mend it.", (questions(study),)),
+        ("## Every row of every export\n\nEvery row read has one place: kept, set aside, an exact "
+         "repeat, or nothing for the table. The lines below are counted a second time from the "
+         "bytes of the files.", (rows_of_files(study), lines_of_files(study))),
         ("## Findings by rule\n\nA row set aside is kept out of every figure, and stands in the "
          "study with file, line and reason. A note keeps its rows.", (findings_by_rule(study),)),
         ("## What changed since the version before", (changed(study),)),
@@ -91,7 +97,10 @@ def _rules_found(study: Study) -> pd.DataFrame:
     )
     table = by_rule.reset_index()
     table["code"] = [RULES[rule].code if rule in RULES else "" for rule in table["rule"]]
-    return table.sort_values("rows", ascending=False, kind="stable", ignore_index=True)
+    table["kept"] = table["severity"] == "note"
+    return table.sort_values(
+        ["kept", "rows"], ascending=[True, False], kind="stable", ignore_index=True
+    ).drop(columns="kept")
 
 
 def questions(study: Study) -> Result:
@@ -107,9 +116,10 @@ def questions(study: Study) -> Result:
         table=table,
         entries=(),
         finding=f"{len(table)} rules of {len(RULES)} found something worth asking about.",
-        caption="Rules that found something, the most rows first.",
+        caption="Rules that found something. Set aside = out of every figure; note = kept.",
         show={
             "meaning": Show("What was found"),
+            "severity": Show("Its rows"),
             "rows": Show("Rows", 0),
             "mend": Show("How to mend it"),
             "code": Show("Rule"),
@@ -139,13 +149,42 @@ def findings_by_rule(study: Study) -> Result:
     )
 
 
+def rows_of_files(study: Study) -> Result:
+    """Return the accounting; of many files of a table, those with every row kept in one line."""
+    told = accounting(study)
+    not_kept = ["rows_set_aside", "exact_repeats", "rows_without_value"]
+    odd = told.table[not_kept].sum(axis=1).to_numpy() > 0
+    return replace(told, summary=_in_brief(told, odd))
+
+
+def _in_brief(told: Result, odd: npt.NDArray[np.bool_]) -> pd.DataFrame | None:
+    """Return the table as shown, with the files of a long table that are not `odd` added up."""
+    table = told.table
+    if not len(table):
+        return None
+    many = table.groupby("table")["file"].transform("size").to_numpy() > FILES_IN_FULL
+    brief = many & ~odd
+    rows = []
+    for name, files in table.groupby("table", sort=False):
+        places = files.index.to_numpy()
+        for at in places[~brief[places]]:
+            rows.append(table.loc[at, list(told.show)].tolist())
+        left = table.loc[places[brief[places]]]
+        if len(left):
+            sums = [left[c].sum() for c, how in told.show.items() if how.decimals is not None]
+            rows.append([f"{len(left):,} further files of {name}", name, *sums])
+    shown = pd.DataFrame(rows, columns=[how.heading for how in told.show.values()])
+    # Long paths may break after a stroke.
+    return shown.map(lambda v: v.replace("/", "/\u200b") if isinstance(v, str) else f"{int(v):,}")
+
+
 def lines_of_files(study: Study) -> Result:
     """Return the lines of every file: titles, rows, closing and empty lines."""
     table = study.accounting
     wanted = ["file", "table", "lines", "title_lines", "footer_lines", "empty_lines"]
     table = table.reindex(columns=wanted)
     total = int(table["lines"].fillna(0).sum())
-    return Result(
+    told = Result(
         name="lines",
         title="Lines that are no rows",
         table=table,
@@ -163,6 +202,8 @@ def lines_of_files(study: Study) -> Result:
             "empty_lines": Show("Empty", 0),
         },
     )
+    apart = table[["title_lines", "footer_lines", "empty_lines"]].fillna(0).sum(axis=1)
+    return replace(told, summary=_in_brief(told, apart.to_numpy() > 0))
 
 
 def changed(study: Study) -> Result:
@@ -255,7 +296,7 @@ def all_rules() -> Result:
         title="Every rule of the intake",
         table=rules_table(),
         entries=(),
-        finding=f"The intake knows {len(RULES)} rules; `severity` in sources.toml changes what "
+        finding=f"The intake knows {len(RULES)} rules; severity in sources.toml changes what "
         "a rule does, where the last column allows it.",
         caption="Rules by code. F files and fields, V values, D dates and times, K keys, X several "
         "rows or tables together, N read with care.",
@@ -348,7 +389,7 @@ def _draw(ax: Axes, table: pd.DataFrame) -> None:
                 ax.broken_barh(spans, (row + 0.05, 0.9), facecolors=shades[level])
     ax.set_xlim(0, len(every))
     ax.set_ylim(len(wide), 0)
-    shown = range(0, len(every), max(1, len(every) // 8))
+    shown = range(0, len(every), -(-len(every) // SHOWN_MONTHS))
     ax.set_xticks([i + 0.45 for i in shown], [every[i] for i in shown])
     ax.set_yticks([i + 0.5 for i in range(len(wide))], wide.index, fontsize=5, color=INK)
     ax.set_xlabel("Month; lightest under 25 % of it, then to 50, to 75, darkest 75 % and more")

@@ -7,7 +7,7 @@ import pytest
 
 from outcomes.command import main
 from outcomes.command.intake import Progress
-from outcomes.report.intake_account import coverage, intake_page
+from outcomes.report.intake_account import coverage, intake_page, rows_of_files
 from outcomes.tables.rules import CATALOGUE
 from tests.exports import LABS, READINGS, take_in, write_clinic
 
@@ -82,3 +82,15 @@ def test_the_accounting_of_the_page_adds_up(study, tmp_path):
     account = pd.read_csv(page.parent / "tables" / "accounting.csv")
     placed = ["rows_kept", "rows_set_aside", "exact_repeats", "rows_without_value"]
     assert (account[placed].sum(axis=1) == account["rows_read"]).all()
+
+
+def test_files_with_nothing_to_tell_stand_in_one_line_and_still_add_up(tmp_path):
+    toml = READINGS.replace("readings.csv", "day_*.csv")
+    days = {f"day_{i:02d}": HEADING + f"P1,2024-04-{i:02d} 08:00,100\n" for i in range(1, 16)}
+    days["day_03"] += "P9,2024-04-03 08:00,100\n"
+    told = rows_of_files(take_in(tmp_path, toml, **days))
+    shown = told.shown()
+    readings = shown[shown["Table"] == "readings"]
+    assert readings["Export"].tolist() == ["day_03.csv", "14 further files of readings"]
+    assert readings["Read"].tolist() == ["2", "14"]
+    assert len(told.table) == 17  # the table for the CSV has every file
