@@ -1,4 +1,4 @@
-"""Readings on disk: files of whole patients, one row group a patient, sorted by time.
+"""Readings on disk: files of whole patients, row groups of one patient, sorted by time.
 
 A row group holds `time` (int64, microseconds UTC, delta-coded), `value`, `local_offset` (minutes),
 `capped` (-1 below, 0, 1 above) and `stream`. A *stream* is what is constant for many readings: the
@@ -38,6 +38,7 @@ SCALE: Final = np.array([1.0, 10.0])  # stored whole numbers per mg/dL and per m
 DEFAULT_INTERVAL: Final = 5  # minutes, where a patient's readings show none
 LONGEST_INTERVAL: Final = 30  # minutes; a longer distance is a gap, not an interval
 FILE_ROWS: Final = 4_000_000
+GROUP_ROWS: Final = 4_000_000  # of a row group at most; a patient with more has several
 MICROSECONDS_PER_MINUTE: Final = 60_000_000
 MICROSECONDS_PER_DAY: Final = 86_400_000_000
 CAPPED_CODES: Final = np.array([0, -1, 1], dtype=np.int8)  # in the order of CAPPED
@@ -387,7 +388,7 @@ class ReadingsWriter:
         rows = len(block.time)
         writer, name, row_group, held = self._open.get(form) or self._new_file(form)
         table = pa.table(columns, schema=writer.schema)
-        writer.write_table(table, row_group_size=rows)
+        writer.write_table(table, row_group_size=GROUP_ROWS)
         first, last = int(block.time[0]), int(block.time[-1])
         digest = self._digests[block.patient_id].hex()
         self._index.append((block.patient_id, name, row_group, rows, first, last, digest))
@@ -396,7 +397,8 @@ class ReadingsWriter:
             writer.close()
             self._open.pop(form, None)
         else:
-            self._open[form] = (writer, name, row_group + 1, held + rows)
+            groups = -(-rows // GROUP_ROWS)
+            self._open[form] = (writer, name, row_group + groups, held + rows)
 
     def _new_file(self, form: str) -> tuple[pq.ParquetWriter, str, int, int]:
         name = f"{form}-{self._files:05d}.parquet"
@@ -479,12 +481,32 @@ def _row_groups(
         try:
             if opened is None or opened[0] != row.file:
                 opened = (str(row.file), pq.ParquetFile(folder / str(row.file)))
-            group = opened[1].read_row_group(int(row.row_group), use_threads=False)
+            group = _whole_patient(opened[1], int(row.row_group), int(row.rows))
         except (OSError, pa.ArrowException, IndexError) as error:
             raise StudyError(f"readings, {row.file}: absent or damaged. {MEND}") from error
+        _refuse_another(group, row)
         places = of_patient[row.patient_id]
         own = {name: values[places] for name, values in columns.items()}
         yield str(row.patient_id), group, own
+
+
+def _whole_patient(file: pq.ParquetFile, first: int, rows: int) -> pa.Table:
+    """Read the row groups of one patient: from the first on, until they hold so many rows."""
+    groups, held = [first], file.metadata.row_group(first).num_rows
+    while held < rows and groups[-1] + 1 < file.metadata.num_row_groups:
+        groups.append(groups[-1] + 1)
+        held += file.metadata.row_group(groups[-1]).num_rows
+    return file.read_row_groups(groups, use_threads=False)
+
+
+def _refuse_another(group: pa.Table, row: Any) -> None:
+    """Refuse row groups that are not those of the index: the readings would be someone else's."""
+    time = group["time"]
+    ends = (time[0].as_py(), time[-1].as_py()) if len(time) else None
+    if len(group) != row.rows or ends != (row.first_time, row.last_time):
+        raise StudyError(
+            f"readings of {row.patient_id}, {row.file}: not what the index says. {MEND}"
+        )
 
 
 def _stored(patient_id: str, group: pa.Table, streams: dict[str, Array]) -> StoredReadings:
