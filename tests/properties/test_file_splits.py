@@ -87,5 +87,5 @@ def test_row_groups_that_are_not_those_of_the_index_are_refused(tmp_path, whole)
     study = written(tmp_path / "study", file_rows=10**9, group_rows=10**9)
     (file,) = study.reading_files()
     pq.write_table(pq.read_table(file), file, row_group_size=ROWS // 2)  # nobody told the index
-    with pytest.raises(StudyError, match="P001, whole-00000.parquet: not what the index says"):
+    with pytest.raises(StudyError, match=r"P001, whole-00000\.parquet: not what the index says"):
         summary(study, whole[1], settings=PLAN.time_in_range)
