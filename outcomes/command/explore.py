@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import argparse
+import os
 from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
 
 from outcomes.command.endings import Ending, typed
-from outcomes.errors import DONE, NOT_WRITTEN, UsageError
+from outcomes.errors import UsageError, WriteError
 
 
 def add(verbs: Any) -> None:
@@ -46,10 +47,14 @@ def run(given: argparse.Namespace) -> Ending:
     if not (given.folder / f"{LESSON}.ipynb").exists():
         copy_notebook(LESSON, parameters, given.folder)
     further = ["--no-browser"] if given.no_browser else []
+    if hasattr(os, "geteuid") and os.geteuid() == 0:
+        further.append("--allow-root")  # in a container everybody is root
     if given.port:
         further.append(f"--ServerApp.port={given.port}")
     print(f"Opening {copy}. Stop it here with Ctrl-C, twice.", flush=True)
     status = subprocess.run(lab_command(given.folder, copy, *further), check=False).returncode
+    if status not in (0, -2, 130):
+        raise WriteError(f"JupyterLab ended with status {status}; its last lines say why.")
     return Ending(
         made=[
             f"{copy}  (your copy; what you change stays)",
@@ -57,7 +62,6 @@ def run(given: argparse.Namespace) -> Ending:
         ],
         findings=["Exploration is not a finding; the looks are logged beside the study."],
         following=typed("outcomes", "explore", "--study", given.study, "--folder", given.folder),
-        status=DONE if status in (0, -2, 130) else NOT_WRITTEN,
     )
 
 

@@ -46,6 +46,7 @@ class Headline:
     decimals: int
     unit: str = ""  # only records in this unit; "" for any
     by: tuple[tuple[str, str], ...] = ()
+    units: str = ""  # what the records' n_units counts, where that tells more than patients
 
     def holds(self, record: Record) -> bool:
         """Return whether a record is one of this quantity, for a cohort and the new patients."""
@@ -60,16 +61,17 @@ class Headline:
 OUTCOMES: Final[dict[str, Headline]] = {
     "hba1c_change": Headline(
         hba1c_change, "mean change, those with both draws", "Change in HbA1c, points", 2,
-        "percentage points",
+        "percentage points", units="due",
     ),
     "time_in_range": Headline(time_in_range, SHARE, "Time in 70-180 mg/dL, %", 1),
     "sensor_survival": Headline(
-        sensor_survival, "reached planned removal", "Reached planned removal, of 100 placed", 1
+        sensor_survival, "reached planned removal", "Reached planned removal, of 100 placed", 1,
+        units="sensors",
     ),
     "complications": Headline(
         complications, FIRST_EVENTS, "First harm of wear, per 100 patient-years", 1,
         "per 100 patient-years",
-        by=(("counted", ALL),),
+        by=(("counted", ALL),), units="sensors",
     ),
 }  # fmt: skip
 
@@ -197,7 +199,8 @@ class Explorer:
             value
             for record in self._records(outcome, "", "")
             for value in (record.estimate, record.conf_low, record.conf_high)
-            if value is not None
+            # The interval of a handful would make everything else a dot.
+            if value is not None and (record.n_patients or 0) >= SMALLEST_GROUP
         ]
         low, high = (min(values), max(values)) if values else (0.0, 1.0)
         spare = max(high - low, 1e-9) * 0.15
@@ -232,7 +235,7 @@ def look_at(
     -------
     Exploration
         `.table` has one row per group and cohort: `group`, `cohort`, `estimate`, `conf_low`,
-        `conf_high`, `n_patients`, `n_units`, `note`.
+        `conf_high`, `n_patients`, `n_units`, `note`, and `n` in words.
 
     Raises
     ------
@@ -298,6 +301,7 @@ def _exploration(
          "n_patients": "Int64", "n_units": "Int64"}
     )  # fmt: skip
     split = f" by {covariate}" if covariate else ""
+    table["n"] = [_size(row, shown.units) for row in table.itertuples()]
     words = _words(table, shown)
     footnotes = [f"Groups of fewer than {SMALLEST_GROUP} patients are not shown."] if split else []
     if not logged:
@@ -317,8 +321,7 @@ def _exploration(
             "estimate": Show(shown.label, shown.decimals),
             "conf_low": Show("95 % from", shown.decimals),
             "conf_high": Show("to", shown.decimals),
-            "n_patients": Show("Patients", 0),
-            "n_units": Show("Sensors", 0),
+            "n": Show("n"),
             "note": Show("Note"),
         },
         drawing=partial(_draw, table=drawn, label=shown.label, span=span) if len(drawn) else None,
@@ -330,7 +333,7 @@ def _exploration(
 def _words(table: pd.DataFrame, shown: Headline) -> str:
     told = [
         f"{row.group}, {row.cohort}: {number(row.estimate, shown.decimals)} "
-        f"({interval(_none(row.conf_low), _none(row.conf_high), shown.decimals)}; {_size(row)})"
+        f"({interval(_none(row.conf_low), _none(row.conf_high), shown.decimals)}; {row.n})"
         for row in table.itertuples()
         if pd.notna(row.estimate)
     ]
@@ -343,13 +346,18 @@ def _none(value: float) -> float | None:
     return None if pd.isna(value) else float(value)
 
 
-def _size(row: Any) -> str:
-    sizes = [
-        f"{count} {what}"
-        for count, what in ((row.n_units, "sensors"), (row.n_patients, "patients"))
-        if pd.notna(count)
-    ]
-    return " of ".join(sizes) or "n not told"
+def _size(row: Any, units: str) -> str:
+    """Return the n of a row in words: patients, and what stands behind or around them."""
+    if pd.isna(row.n_patients):
+        return ""
+    patients = f"{row.n_patients} patients"
+    if not units or pd.isna(row.n_units):
+        return patients
+    return (
+        f"{row.n_units} sensors of {patients}"
+        if units == "sensors"
+        else (f"{patients} of {row.n_units} due")
+    )
 
 
 def _draw(ax: Axes, *, table: pd.DataFrame, label: str, span: tuple[float, float]) -> None:
@@ -366,7 +374,7 @@ def _draw(ax: Axes, *, table: pd.DataFrame, label: str, span: tuple[float, float
         ax.plot(rows["estimate"], y, shown.marker, color=shown.colour, markersize=6)
         for height, row in zip(y, rows.itertuples(), strict=True):
             ax.annotate(
-                f"{cohort}, {_size(row)}", (1, height), (4, 0), va="center", color=INK,
+                f"{cohort}, {row.n}", (1, height), (4, 0), va="center", color=INK,
                 xycoords=("axes fraction", "data"), textcoords="offset points", fontsize="small",
             )  # fmt: skip
     ax.set_yticks(range(len(names)), names)

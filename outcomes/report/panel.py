@@ -58,9 +58,7 @@ class Panel:
         self.explorer = explorer
         wide = {"description_width": "80px"}
         self.outcome = widgets.Dropdown(options=list(OUTCOMES), description="Outcome", style=wide)
-        self.cohort = widgets.ToggleButtons(
-            options=[BOTH, *KINDS], description="Cohort", style=wide | {"button_width": "90px"}
-        )
+        self.cohort = widgets.Dropdown(options=[BOTH, *KINDS], description="Cohort", style=wide)
         self.covariate = widgets.Dropdown(
             options=[NOT_SPLIT, *explorer.covariates()], description="Covariate", style=wide
         )
@@ -71,6 +69,7 @@ class Panel:
         self.shown = widgets.HTML()
         controls = [self.outcome, self.cohort, self.covariate, self.horizon]
         self.box = widgets.VBox([*controls, self.shown])
+        self._setting = False
         self._new_outcome()
         self.outcome.observe(self._new_outcome, "value")
         for control in controls[1:]:
@@ -78,14 +77,15 @@ class Panel:
 
     def _new_outcome(self, _: Any = None) -> None:
         """Offer the horizons of the outcome; setting them is no look of its own."""
-        options = self.explorer.horizons(self.outcome.value)
-        self.horizon.unobserve_all("value")
-        self.horizon.options = options
+        self._setting = True
+        self.horizon.options = self.explorer.horizons(self.outcome.value)
         self.horizon.value = self.explorer.default_horizon(self.outcome.value)
-        self.horizon.observe(self._look, "value")
+        self._setting = False
         self._look()
 
     def _look(self, _: Any = None) -> None:
+        if self._setting:
+            return
         split = self.covariate.value
         found = self.explorer.look(
             self.outcome.value,

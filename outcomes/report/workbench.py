@@ -10,7 +10,7 @@ from typing import Any, Final
 
 import nbformat
 
-from outcomes.report.publish import publish
+from outcomes.report.publish import json_text, publish
 from outcomes.report.run import check_parameters, notebook_path
 
 EXPLORE: Final = "explore_cohorts"
@@ -23,6 +23,10 @@ QUIET: Final = (
     "--LabApp.check_for_updates_class=jupyterlab.NeverCheckForUpdate",
     "--LabApp.extension_manager=readonly",
 )
+SETTINGS: Final = ".lab"
+NO_QUESTIONS: Final = {
+    "@jupyterlab/apputils-extension:notification": {"fetchNews": "false", "checkForUpdates": False}
+}
 
 
 def copy_notebook(name: str, parameters: Mapping[str, Any], folder: Path) -> Path:
@@ -68,8 +72,14 @@ def _free(folder: Path, name: str) -> Path:
 
 
 def lab_command(folder: Path, notebook: Path, *further: str) -> list[str]:
-    """Return the command that opens JupyterLab of this interpreter on the notebook."""
+    """Return the command that opens JupyterLab of this interpreter on the notebook.
+
+    Its settings are kept in a hidden folder beside the copies, so that nobody's own are changed.
+    """
+    settings = folder.resolve() / SETTINGS
+    publish(settings, {"overrides.json": json_text(NO_QUESTIONS)})
     return [
         sys.executable, "-m", "jupyterlab", *QUIET, f"--ServerApp.root_dir={folder.resolve()}",
+        f"--LabApp.app_settings_dir={settings}", f"--LabApp.user_settings_dir={settings}",
         f"--LabApp.default_url=/lab/tree/{notebook.name}", *further,
     ]  # fmt: skip
