@@ -4,6 +4,7 @@ A window is a run of whole local days of one patient. The pass reads each patien
 sums them by local day, and makes every window from its days, whatever the number of windows.
 """
 
+from outcomes.glucose.daily import write_daily
 from outcomes.glucose.summary import summarise, summary
 from outcomes.glucose.windows import days, months, periods, quarter, sensors, together
 from outcomes.glucose.workers import Workers
@@ -18,4 +19,5 @@ __all__ = [
     "summarise",
     "summary",
     "together",
+    "write_daily",
 ]

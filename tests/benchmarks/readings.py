@@ -24,7 +24,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from outcomes.glucose import Workers, summarise
+from outcomes.glucose import Workers, summarise, write_daily
 from outcomes.plan import TimeInRange
 from outcomes.tables.study import Study, open_study
 from tests.benchmarks.invented_readings import START, windows_of, write_invented_study
@@ -255,27 +255,40 @@ PEAK = """
 import sys
 from pathlib import Path
 from outcomes.tables.study import open_study
-from tests.benchmarks.readings import ours
-from tests.benchmarks.invented_readings import windows_of
-study = open_study(Path(sys.argv[1]))
-ours(study, windows_of(study), int(sys.argv[2]))
+from tests.benchmarks import readings
+study, place, number = open_study(Path(sys.argv[1])), Path(sys.argv[2]), int(sys.argv[3])
+readings.{what}(study, place, number)
 peak = next(s for s in Path("/proc/self/status").read_text().splitlines() if s.startswith("VmHWM"))
 print(int(peak.split()[1]) / 1024)
 """
 
 
+def all_windows(study: Study, place: Path, threads: int) -> None:
+    ours(study, windows_of(study), threads)
+
+
+def all_days(study: Study, place: Path, threads: int) -> None:
+    write_daily(study, place, settings=TimeInRange(), workers=Workers(threads=threads))
+
+
 def _memory(folder: Path, rows: int, threads: int) -> None:
-    peaks = []
-    for number in (rows, 4 * rows):
-        study = study_of(folder, number)
-        run = [sys.executable, "-c", PEAK, str(study.folder), str(threads)]
-        peaks.append(float(subprocess.run(run, check=True, capture_output=True, text=True).stdout))
-    ratio = peaks[1] / peaks[0]
-    verdict = "pass" if ratio <= MEMORY_RATIO and peaks[1] < MEMORY_MB else "FAIL"
-    print(
-        f"\nPeak memory at {rows:,} readings {peaks[0]:.0f} MB, at {4 * rows:,} {peaks[1]:.0f} MB: "
-        f"ratio {ratio:.3f}, bar {MEMORY_RATIO} and {MEMORY_MB} MB, {verdict}"
-    )
+    print()
+    for what, told in (("all_windows", "periods"), ("all_days", "local days, streamed to disk")):
+        peaks = [_peak(folder, number, threads, what) for number in (rows, 4 * rows)]
+        ratio = peaks[1] / peaks[0]
+        verdict = "pass" if ratio <= MEMORY_RATIO and peaks[1] < MEMORY_MB else "FAIL"
+        print(
+            f"Peak memory, {told}: {peaks[0]:.0f} MB at {rows:,} readings, {peaks[1]:.0f} MB at "
+            f"{4 * rows:,}: ratio {ratio:.3f}, bar {MEMORY_RATIO} and {MEMORY_MB} MB, {verdict}"
+        )
+
+
+def _peak(folder: Path, rows: int, threads: int, what: str) -> float:
+    study = study_of(folder, rows)
+    with tempfile.TemporaryDirectory() as scratch:
+        run = [sys.executable, "-c", PEAK.format(what=what), str(study.folder),
+               str(Path(scratch) / "days.parquet"), str(threads)]  # fmt: skip
+        return float(subprocess.run(run, check=True, capture_output=True, text=True).stdout)
 
 
 BAR_CLUSTER = 1.5
