@@ -100,7 +100,7 @@ def trajectories(cohorts: CohortSet, *, glucose: Any = None, threads: int = 1) -
     at = [row for row in rows if row["quantity"] == LEVEL and row["estimate"] is not None]
     return Trajectories(
         name="trajectories",
-        title="Does time in range improve, and does it hold?",
+        title="Does time in range hold, if those not seen are stood for?",
         table=table,
         entries=[_record(row) for row in rows],
         finding=finding,
