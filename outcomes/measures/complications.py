@@ -10,7 +10,12 @@ import pandas as pd
 
 from outcomes.cohorts.build import CohortSet
 from outcomes.errors import UsageError, known_names
-from outcomes.measures.harm_follow_up import CONTACTS, follow_up_rows
+from outcomes.measures.harm_follow_up import (
+    CONTACTS,
+    contact_words,
+    contacts_since_start,
+    follow_up_rows,
+)
 from outcomes.measures.harm_rows import (
     ALL,
     COLUMNS,
@@ -88,6 +93,7 @@ def complications(cohorts: CohortSet, *, per: str = "100 patient-years") -> Comp
     table = pd.DataFrame(rows, columns=COLUMNS).astype(counts)
     told = finding(table, per, has_table=cohorts.has("complications"))
     rates = drawn(table, per)
+    contacts = contact_words(contacts_since_start(cohorts))
     return ComplicationsResult(
         name="complications",
         title="What went wrong, and how often?",
@@ -103,7 +109,7 @@ def complications(cohorts: CohortSet, *, per: str = "100 patient-years") -> Comp
         show=SHOW,
         summary=summary(table, per),
         drawing=partial(draw, rates=rates, per=per) if len(rates) else None,
-        alt=f"Rates of harm of wear with 95 % intervals, by kind of sensor. {told}",
+        alt=f"Rates of harm of wear with 95 % intervals, by kind of sensor. {told} {contacts}",
         height=1.2 + 0.32 * max(len(rates), 1),
         attributed=found,
     )
@@ -162,7 +168,7 @@ def _footnotes(cohorts: CohortSet, found: pd.DataFrame, spans: pd.DataFrame) -> 
         "scale; without any event the two-sided exact interval.",
         "All reported and related (device or procedure: possible, probable or causal) side by "
         "side. A death ends the time in which harm can be seen.",
-        "Contacts per patient-year stand beside, because patients seen more often report more.",
+        f"{contact_words(contacts_since_start(cohorts))} Patients seen more often report more.",
     ]
     if not rules.equal_solicitation:
         notes.append(

@@ -67,7 +67,7 @@ def harm_capture(cohorts: CohortSet, *, beside: str | Path | None = None) -> Res
     unmarked = rows[[row["quantity"] for row in rows].index(_UNREPORTED)]
     return Result(
         name="harm_capture",
-        title="How completely harm is captured",
+        title="Can the counts of harm be trusted?",
         table=table,
         entries=[_record(row) for row in table.to_dict("records")],
         finding=_finding(table, has_table=cohorts.has("complications")),
@@ -84,12 +84,43 @@ def harm_capture(cohorts: CohortSet, *, beside: str | Path | None = None) -> Res
             "Classes: whether a serious effect was foreseen is known only for categories that the "
             "plan names from the risk files.",
         ],
+        summary=_summary(table),
         show={
             "quantity": Show("Quantity"), "events": Show("Events", 0), "n": Show("Of (n)", 0),
             "estimate": Show("Estimate", 1), "conf_low": Show("95 % low", 1),
             "conf_high": Show("95 % high", 1), "unit": Show("Unit"), "note": Show("Note"),
         },
     )  # fmt: skip
+
+
+def _summary(table: pd.DataFrame) -> pd.DataFrame:
+    """One line a share; fields that are always filled share one line."""
+    rows = table.to_dict("records")
+    full = [
+        row["quantity"].removeprefix("with ")
+        for row in rows
+        if row["quantity"].startswith("with ") and row["events"] == row["n"]
+    ]
+    lines = [
+        {"What": row["quantity"], "Found": _cell(row)}
+        for row in rows
+        if row["quantity"].removeprefix("with ") not in full
+    ]
+    if full:
+        lines.append({"What": "fields that every complication has", "Found": ", ".join(full)})
+    return pd.DataFrame(lines)
+
+
+def _cell(row: dict[str, Any]) -> str:
+    if pd.isna(row["estimate"]):
+        return str(row["note"])
+    if pd.isna(row["events"]):
+        return f"{number(row['estimate'])} {row['unit']} (n = {row['n']})"
+    limits = interval(row["conf_low"], row["conf_high"])
+    note = f"; {row['note']}" if row["note"] else ""
+    return (
+        f"{number(row['estimate'])} {row['unit']} ({limits}; {row['events']} of {row['n']}{note})"
+    )
 
 
 _UNREPORTED: Final = "serious and related, not marked as reported"

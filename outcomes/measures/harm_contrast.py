@@ -7,9 +7,12 @@ from typing import Any, Final
 import pandas as pd
 
 from outcomes.cohorts.build import CohortSet
+from outcomes.measures.harm_follow_up import CONTACTS, contact_words, contacts_since_start
+from outcomes.measures.harm_rows import Row
+from outcomes.measures.harm_shown import record as contact_record
 from outcomes.measures.harm_tables import HarmTables, harm_tables
 from outcomes.measures.harms import WEAR, in_window, until_first, wear_exposure
-from outcomes.results import Record, Result, Show, interval, number
+from outcomes.results import DASH, Record, Result, Show, interval, number
 from outcomes.statistics.intervals import Interval, proportion_difference
 from outcomes.statistics.rate_models import rate_model
 from outcomes.statistics.rates import rate_difference, rate_ratio
@@ -21,7 +24,8 @@ UNDECLARED: Final = (
 )
 _COLUMNS = [
     *("quantity", "counted", "estimate", "conf_low", "conf_high", "unit", "events_implanted"),
-    *("events_adhesive", "n_patients", "exposure", "method", "note"),
+    *("events_adhesive", "n_patients", "exposure", "contacts_implanted", "contacts_adhesive"),
+    *("method", "note"),
 ]
 
 
@@ -43,7 +47,8 @@ def harm_contrast(cohorts: CohortSet) -> Result:
     Result
         `.table`: `quantity`, `counted` (all reported, related), `estimate`, `conf_low`,
         `conf_high`, `unit`, `events_implanted`, `events_adhesive`, `n_patients`, `exposure`
-        (patient-years of both), `method`, `note`.
+        (patient-years of both), `contacts_implanted`, `contacts_adhesive` (per patient-year of the
+        new patients), `method`, `note`.
     """
     given = harm_tables(cohorts)
     declared = cohorts.plan.complications.equal_solicitation
@@ -53,28 +58,66 @@ def harm_contrast(cohorts: CohortSet) -> Result:
         rows += _rows(cohorts, given, part, counted) if declared else [_blank(counted, UNDECLARED)]
     if not cohorts.has("complications"):
         rows = [_blank("all reported", "not estimable: the study has no complications table")]
+    contacts = contacts_since_start(cohorts)
+    beside = {f"{CONTACTS}_{row['cohort']}": row["estimate"] for row in contacts}
+    rows = [row | beside for row in rows]
     counts = dict.fromkeys(("events_implanted", "events_adhesive", "n_patients"), "Int64")
     table = pd.DataFrame(rows, columns=_COLUMNS).astype(counts)
     return Result(
         name="harm_contrast",
-        title="Harm of implanted against adhesive sensors",
+        title="Do implanted and adhesive sensors harm alike?",
         table=table,
-        entries=[_record(row) for row in table.to_dict("records")],
-        finding=_finding(table),
+        entries=[
+            *(_record(row) for row in table.to_dict("records")),
+            *(contact_record(row) for row in contacts),
+        ],
+        finding=_finding(table, contacts),
         caption="Harm of wear since the plan's start, implanted against adhesive, 95 % intervals.",
         footnotes=[
-            "Patients chose their sensor: a difference is an association. Contacts per "
-            "patient-year stand with the complications; who is seen more often reports more."
+            "Patients chose their sensor: a difference is an association. Who is seen more often "
+            f"reports more. {contact_words(contacts)}"
         ],
+        summary=_summary(table),
         show={
             "quantity": Show("Quantity"), "counted": Show("Counted"),
             "estimate": Show("Estimate", 2), "conf_low": Show("95 % low", 2),
             "conf_high": Show("95 % high", 2), "unit": Show("Unit"),
             "events_implanted": Show("Events, implanted", 0),
             "events_adhesive": Show("Events, adhesive", 0), "n_patients": Show("Patients (n)", 0),
+            "contacts_implanted": Show("Contacts a patient-year, implanted", 1),
+            "contacts_adhesive": Show("Contacts a patient-year, adhesive", 1),
             "method": Show("Method"), "note": Show("Note"),
         },
     )  # fmt: skip
+
+
+def _summary(table: pd.DataFrame) -> pd.DataFrame:
+    """One line a contrast, all reported and related side by side, contacts beside them."""
+    lines: dict[tuple[str, ...], dict[str, str]] = {}
+    for row in table.to_dict("records"):
+        seen = [row[f"{CONTACTS}_{kind}"] for kind in KINDS]
+        told = " and ".join("not known" if pd.isna(one) else number(one) for one in seen)
+        key = (row["quantity"], row["unit"], row["method"], told)
+        lines.setdefault(key, {})[row["counted"]] = _cell(row)
+    return pd.DataFrame(
+        [
+            {"What": f"{what} ({'' if unit == 'ratio' else unit + '; '}{method})",
+             **{name.capitalize(): cell for name, cell in cells.items()},
+             "Contacts a patient-year, implanted and adhesive": told}
+            for (what, unit, method, told), cells in lines.items()
+        ]
+    )  # fmt: skip
+
+
+def _cell(row: dict[str, Any]) -> str:
+    low, high = (None if pd.isna(row[name]) else row[name] for name in ("conf_low", "conf_high"))
+    note = str(row["note"] or "")
+    if pd.isna(row["estimate"]) and low is None and high is None:
+        return note
+    events = f"{row['events_implanted']} and {row['events_adhesive']} events"
+    head = DASH if pd.isna(row["estimate"]) else number(row["estimate"], 2)
+    words = f"{head} ({interval(low, high, 2)}; {events} of {row['n_patients']} patients)"
+    return f"{words}; {note}" if note else words
 
 
 def _blank(counted: str, note: str) -> dict[str, Any]:
@@ -162,7 +205,7 @@ def _all_events(a: dict[str, Any], b: dict[str, Any], counted: str) -> dict[str,
     return row | limits
 
 
-def _finding(table: pd.DataFrame) -> str:
+def _finding(table: pd.DataFrame, contacts: list[Row]) -> str:
     row = table.iloc[0]
     note = str(row["note"] or "")
     if pd.isna(row["estimate"]):
@@ -171,7 +214,8 @@ def _finding(table: pd.DataFrame) -> str:
         f"First harm of wear, implanted against adhesive: ratio of rates "
         f"{number(row['estimate'], 2)} (95 % interval "
         f"{interval(row['conf_low'], row['conf_high'], 2)}; {row['events_implanted']} and "
-        f"{row['events_adhesive']} patients with a harm of {row['n_patients']})."
+        f"{row['events_adhesive']} patients with a harm of {row['n_patients']}). "
+        f"{contact_words(contacts)}"
     )
 
 

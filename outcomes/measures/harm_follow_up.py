@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import date, timedelta
 from typing import Any, Final
 
@@ -10,6 +11,7 @@ import pandas as pd
 from outcomes.cohorts.build import CohortSet
 from outcomes.measures.harm_rows import Row, harm_row
 from outcomes.measures.harms import METABOLIC
+from outcomes.results import interval, number
 from outcomes.statistics.rates import clustered_rate, rate
 from outcomes.tables.declared import KINDS, LEFT
 from outcomes.units import DAYS_PER_YEAR
@@ -18,34 +20,71 @@ CONTACTS: Final = "contacts"
 _METABOLIC: Final = "metabolic events"
 
 
+def contact_rows(cohorts: CohortSet, population: str, first_on: date, last_on: date) -> list[Row]:
+    """Return contacts of the new patients per patient-year, one row a cohort.
+
+    They belong beside every figure that is shown for both kinds, since patients who are seen more
+    often have more of their harm recorded.
+    """
+    told = cohorts.table("contacts")
+    events = told.loc[told["what"] != LEFT, ["patient_id", "on"]]
+    absent = "" if cohorts.has("contacts") else "the study has no contacts table"
+    window = (population, first_on, last_on)
+    return _rows(cohorts, CONTACTS, "per patient-year", 1.0, events, window, absent)
+
+
+def contacts_since_start(cohorts: CohortSet) -> list[Row]:
+    """Return the contacts of both cohorts since the plan's start."""
+    return contact_rows(cohorts, "cumulative", cohorts.plan.plan.start, cohorts.cut_off)
+
+
+def contact_words(rows: Sequence[Row]) -> str:
+    """Return the sentence about contacts that stands beside figures of both kinds."""
+    return f"Contacts per patient-year: {'; '.join(map(_contacts_of, rows))}."
+
+
+def _contacts_of(row: Row) -> str:
+    if row["estimate"] is None:
+        return f"{row['cohort']} {row['note']}"
+    limits = interval(row["conf_low"], row["conf_high"], 2)
+    return (
+        f"{row['cohort']} {number(row['estimate'], 2)} (95 % interval {limits}; "
+        f"{row['n_patients']} patients)"
+    )
+
+
 def follow_up_rows(
     cohorts: CohortSet, found: pd.DataFrame, population: str, first_on: date, last_on: date
 ) -> list[Row]:
-    """Contacts and metabolic events of the new patients, per patient-year of follow-up."""
-    contacts = cohorts.table("contacts")
-    contacts = contacts.loc[contacts["what"] != LEFT, ["patient_id", "on"]]
-    metabolic = found.loc[found["belongs_to"] == METABOLIC, ["patient_id", "onset_on"]]
-    sources = {
-        CONTACTS: (contacts, cohorts.has("contacts"), "the study has no contacts table"),
-        _METABOLIC: (metabolic.rename(columns={"onset_on": "on"}), True, ""),
-    }
+    """Return contacts and metabolic events of the new patients, per time of follow-up."""
+    mine = found.loc[found["belongs_to"] == METABOLIC, ["patient_id", "onset_on"]]
+    return [
+        *contact_rows(cohorts, population, first_on, last_on),
+        *_rows(
+            cohorts, _METABOLIC, "per 100 patient-years of follow-up", 100.0,
+            mine.rename(columns={"onset_on": "on"}), (population, first_on, last_on), "",
+        ),
+    ]  # fmt: skip
+
+
+def _rows(
+    cohorts: CohortSet, quantity: str, unit: str, per: float, events: pd.DataFrame,
+    window: tuple[str, date, date], absent: str,
+) -> list[Row]:  # fmt: skip
+    population, first_on, last_on = window
     rows = []
     for cohort in KINDS:
         followed = _followed(cohorts.new(cohort), first_on, last_on)
-        for quantity, (events, has_table, absent) in sources.items():
-            unit, per = (
-                ("per patient-year", 1.0)
-                if quantity == CONTACTS
-                else ("per 100 patient-years of follow-up", 100.0)
-            )
-            head = {
-                "population": population, "cohort": cohort, "quantity": quantity, "unit": unit,
-                "n_units": len(followed), "n_patients": len(followed),
-            }  # fmt: skip
-            if not has_table or followed.empty:
-                why = absent if not has_table else f"nobody new to {cohort} sensors was followed"
-                rows.append(harm_row(**head, note=f"not estimable: {why}"))
-                continue
+        head = {
+            "population": population, "cohort": cohort, "quantity": quantity, "unit": unit,
+            "n_units": len(followed), "n_patients": len(followed),
+        }  # fmt: skip
+        why = absent
+        if not why and followed.empty:
+            why = f"nobody new to {cohort} sensors was followed"
+        if why:
+            rows.append(harm_row(**head, note=f"not estimable: {why}"))
+        else:
             rows.append(_follow_up_rate(head, followed, events, per))
     return rows
 

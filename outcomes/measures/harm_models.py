@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from outcomes.cohorts.build import CohortSet
+from outcomes.measures.harm_follow_up import contact_words, contacts_since_start
 from outcomes.measures.harm_over_time import patient_spells
 from outcomes.measures.harm_tables import HarmTables, harm_tables
 from outcomes.results import Record, Result, Show, interval, number
@@ -60,7 +61,7 @@ def harm_models(cohorts: CohortSet) -> Result:
     table = pd.DataFrame(rows, columns=_COLUMNS).astype({"events": "Int64", "n_patients": "Int64"})
     return Result(
         name="harm_models",
-        title="Harm by characteristics of patients",
+        title="Which patients have more harm of their sensors?",
         table=table,
         entries=[_record(row) for row in table.to_dict("records")],
         finding=_finding(table),
@@ -71,8 +72,10 @@ def harm_models(cohorts: CohortSet) -> Result:
         footnotes=[
             f"A model needs {cohorts.plan.complications.events_per_term} patients with harm for "
             "each of its terms. Patients without one of the covariates are left out and counted.",
-            "Both models take harms as they were told; who is seen more often tells more.",
+            "Both models take harms as they were told; who is seen more often tells more. "
+            + contact_words(contacts_since_start(cohorts)),
         ],
+        summary=_summary(table),
         show={
             "model": Show("Model"), "cohort": Show("Kind"), "term": Show("Characteristic"),
             "estimate": Show("Ratio", 2), "conf_low": Show("95 % low", 2),
@@ -81,6 +84,30 @@ def harm_models(cohorts: CohortSet) -> Result:
             "exposure": Show("Years", 1), "note": Show("Note"),
         },
     )  # fmt: skip
+
+
+def _summary(table: pd.DataFrame) -> pd.DataFrame:
+    """One line a characteristic, the two models side by side."""
+    lines: dict[tuple[str, str, str], dict[str, str]] = {}
+    for row in table.to_dict("records"):
+        counts = f"{row['events']} harms of {row['n_patients']} patients"
+        lines.setdefault((row["cohort"], row["term"], counts), {})[row["model"]] = _cell(row)
+    return pd.DataFrame(
+        [
+            {"Kind": kind, "Characteristic": term, "Counts": counts,
+             "Ratio of rates (Poisson)": cells[POISSON],
+             "Ratio of hazards (Andersen-Gill)": cells[ANDERSEN_GILL]}
+            for (kind, term, counts), cells in lines.items()
+        ]
+    )  # fmt: skip
+
+
+def _cell(row: dict[str, Any]) -> str:
+    if pd.isna(row["estimate"]):
+        return str(row["note"])
+    limits = interval(row["conf_low"], row["conf_high"], 2)
+    note = f"; {row['note']}" if row["note"] else ""
+    return f"{number(row['estimate'], 2)} ({limits}{note})"
 
 
 def _model_rows(

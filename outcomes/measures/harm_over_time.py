@@ -11,6 +11,7 @@ from matplotlib.axes import Axes
 
 from outcomes.cohorts.build import CohortSet
 from outcomes.figures.style import look
+from outcomes.measures.harm_follow_up import contact_words, contacts_since_start
 from outcomes.measures.harm_tables import HarmTables, harm_tables
 from outcomes.measures.words import one_sentence
 from outcomes.results import Record, Result, Show, interval, number
@@ -69,7 +70,7 @@ def harm_over_time(cohorts: CohortSet) -> Result:
     finding = _finding(table, days, has_table=cohorts.has("complications"))
     return Result(
         name="harm_over_time",
-        title="Harm over time",
+        title="When after a placement does harm come?",
         table=table,
         entries=[_record(row) for row in table.to_dict("records")],
         finding=finding,
@@ -81,9 +82,12 @@ def harm_over_time(cohorts: CohortSet) -> Result:
             "Placements: death and the end of the days in which harm is attributed compete, so "
             "that each figure is a share of all placements.",
             "Patients: a death ends the harms and not the patient's place in the denominator. "
-            "Patients looked at more often report more harm: the kinds are described.",
+            "The kinds are "
+            "described, since patients seen more often report more harm. "
+            + contact_words(contacts_since_start(cohorts)),
         ],
         show=_SHOW,
+        summary=_summary(table),
         drawing=partial(_draw, curves=curves) if curves else None,
         alt=f"Share of placements with a harm by day, by kind of sensor. {finding}",
         height=2.9,
@@ -97,6 +101,31 @@ _SHOW = {
     "n_units": Show("n", 0), "n_patients": Show("Patients (n)", 0),
     "n_at_risk": Show("Still at risk", 0), "note": Show("Note"),
 }  # fmt: skip
+
+
+def _summary(table: pd.DataFrame) -> pd.DataFrame:
+    """One line a quantity and day, the kinds side by side."""
+    lines: dict[tuple[str, int], dict[str, str]] = {}
+    for row in table.to_dict("records"):
+        lines.setdefault((row["quantity"], row["day"]), {})[row["cohort"]] = _cell(row)
+    return pd.DataFrame(
+        [
+            {
+                "What": f"{what}, %" if what == INCIDENCE else what,
+                "Day": str(day),
+                **{kind.capitalize(): cells[kind] for kind in KINDS},
+            }
+            for (what, day), cells in lines.items()
+        ]
+    )
+
+
+def _cell(row: dict[str, Any]) -> str:
+    if pd.isna(row["estimate"]):
+        return str(row["note"])
+    low, high = (None if pd.isna(row[name]) else row[name] for name in ("conf_low", "conf_high"))
+    counts = f"{row['events']} events, n = {row['n_units']}, {row['n_at_risk']} still at risk"
+    return f"{number(row['estimate'])} ({interval(low, high)}; {counts})"
 
 
 def placement_lives(cohorts: CohortSet, given: HarmTables, kind: str) -> pd.DataFrame:

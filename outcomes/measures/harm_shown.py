@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import replace
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 import pandas as pd
@@ -45,44 +45,48 @@ SHOW = {
 
 
 def summary(table: pd.DataFrame, per: str) -> pd.DataFrame:
-    """One line a quantity, all reported and related side by side; the rest lies in the CSV."""
+    """One line a quantity: since the start and this quarter, all reported and related.
+
+    Rates stand in the unit asked for; the other unit and the mid-P twin lie in the CSV.
+    """
     other = {f"per {unit}" for unit in UNITS if unit != per}
     rows = table.loc[(table["quantity"] != FIRST_MID_P) & ~table["unit"].isin(other)]
-    lines: dict[tuple[str, ...], dict[str, str]] = {}
+    lines: dict[tuple[str, str, str], dict[str, str]] = {}
     for row in rows.to_dict("records"):
         what = row["quantity"] if row["category"] == "all" else f"… {row['category']}"
+        what = what if row["unit"] == "deficiencies" else f"{what}, {row['unit']}"
         after = row["quantity"] if row["category"] != "all" else ""
-        key = (row["population"], row["cohort"], after, what, row["unit"])
-        lines.setdefault(key, {})[row["relation"]] = _cell(row)
-    return pd.DataFrame(
-        [
-            {
-                "What": what,
-                "Population": population,
-                "Kind": kind,
-                "All reported": cells.get(ALL),
-                "Related": cells.get(RELATED),
-                "Unit": unit,
-            }
-            for (population, kind, _, what, unit), cells in lines.items()
-        ]
-    )  # fmt: skip
+        column = f"{_WHEN[row['population']]}, {_WHICH[row['relation']]}"
+        lines.setdefault((row["cohort"], after, what), {})[column] = _cell(row)
+    columns = [f"{when}, {which}" for when in _WHEN.values() for which in _WHICH.values()]
+    shown: list[dict[str, str | None]] = []
+    for (kind, after, what), cells in lines.items():
+        # A category stands in the table because it occurred: an empty cell is no event.
+        empty = "none" if after else None
+        line: dict[str, str | None] = {"What": what, "Kind": kind}
+        shown.append(line | {name: cells.get(name, empty) for name in columns})
+    return pd.DataFrame(shown)
+
+
+_WHEN: Final = {"cumulative": "Since the start", "quarter": "This quarter"}
+_WHICH: Final = {ALL: "all reported", RELATED: "related"}
 
 
 def _cell(row: Row) -> str:
     """Estimate with interval, events and n of one line."""
     if pd.isna(row["estimate"]):
         return str(row["note"]) or "not estimable"
-    size = row["n_units"] if pd.notna(row["n_units"]) else row["n_patients"]
-    counts = f"{row['events']} events, n = {size}"
     if row["method"] == "count":
         return f"{row['events']} in {row['n_patients']} patients"
     limits = interval(
         None if pd.isna(row["conf_low"]) else row["conf_low"],
         None if pd.isna(row["conf_high"]) else row["conf_high"],
-        2,
+        1,
     )
-    return f"{number(row['estimate'], 2)} ({limits}; {counts})"
+    size = f"{row['events']} of {row['n_units']}"
+    if not row["unit"].startswith("%"):
+        size = f"{row['events']} in {row['n_patients']} patients"
+    return f"{number(row['estimate'])} ({limits}; {size})"
 
 
 def record(row: Mapping[str, Any]) -> Record:

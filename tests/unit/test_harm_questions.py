@@ -12,8 +12,10 @@ import pytest
 
 from outcomes.cohorts.build import CohortSet, build_cohorts
 from outcomes.errors import SettingsError
+from outcomes.measures.complications import complications
 from outcomes.measures.harm_capture import harm_capture
 from outcomes.measures.harm_contrast import harm_contrast
+from outcomes.measures.harm_follow_up import contact_words, contacts_since_start
 from outcomes.measures.harm_models import harm_models
 from outcomes.measures.harm_over_time import harm_over_time, patient_spells, placement_lives
 from outcomes.measures.harm_tables import harm_tables
@@ -211,3 +213,31 @@ def test_an_audit_that_cannot_be_read_is_refused_by_line(tmp_path: Path) -> None
     (tmp_path / "chart_audit.csv").write_text(AUDIT + "P000,2025-01-01,2025-03-31,two\n")
     with pytest.raises(SettingsError, match="line 2, harms: 'two' is not a whole number"):
         harm_capture(given, beside=tmp_path)
+
+
+def test_contacts_stand_beside_every_figure_of_both_kinds(cohorts: CohortSet) -> None:
+    told = contact_words(contacts_since_start(cohorts))
+    assert told.count("95 % interval") == 2
+    contrast = harm_contrast(cohorts)
+    assert contrast.table[["contacts_implanted", "contacts_adhesive"]].notna().all(axis=None)
+    assert told in contrast.finding
+    for question in (harm_over_time, harm_models):
+        assert any(told in note for note in question(cohorts).footnotes)
+    assert told in complications(cohorts).alt
+    rows = [r for r in contrast.records() if r["quantity"] == "contacts"]
+    assert [r["cohort"] for r in rows] == ["implanted", "adhesive"]
+
+
+def test_without_a_table_of_contacts_the_figures_say_so(tmp_path: Path) -> None:
+    given = cohorts_of(tmp_path, contacts=None)
+    told = harm_contrast(given)
+    assert "the study has no contacts table" in told.finding + " ".join(told.footnotes)
+    assert told.table["contacts_implanted"].isna().all()
+
+
+def test_a_category_without_an_event_this_quarter_says_none(cohorts: CohortSet) -> None:
+    shown = complications(cohorts).shown()
+    rows = shown.loc[shown["What"].str.startswith("…")]
+    assert len(rows)
+    assert not (rows == "–").any(axis=None)
+    assert shown["What"].str.contains("patient-years|%|contacts|deficiencies").all()
