@@ -44,7 +44,7 @@ def run(given: argparse.Namespace) -> Ending:
         raise UsageError(f"--jobs {given.jobs}: give a number of 1 or more.")
     first = Task(
         given.study, given.plan, Quarter.parse(given.quarter), given.out, given.report,
-        where=_conditions(given.where), audience=given.audience,
+        where=conditions(given.where), audience=given.audience,
         options={"scheduler": given.scheduler} if given.scheduler else {},
     )  # fmt: skip
     tasks = [first]
@@ -67,7 +67,8 @@ def run(given: argparse.Namespace) -> Ending:
     )
 
 
-def _conditions(told: list[str]) -> dict[str, str]:
+def conditions(told: list[str]) -> dict[str, str]:
+    """Return what `--where` was given, name to value."""
     pairs = [text.partition("=") for text in told]
     for name, sign, value in pairs:
         if not (name and sign and value):

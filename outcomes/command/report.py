@@ -6,7 +6,7 @@ import argparse
 from pathlib import Path
 from typing import Any
 
-from outcomes.command import many
+from outcomes.command import many, when
 from outcomes.command.endings import Ending, typed
 
 
@@ -21,15 +21,16 @@ def add(verbs: Any) -> None:
         kind = kinds.add_parser(name, help=told)
         kind.add_argument("--study", metavar="DIR", type=Path, required=True, help="study folder")
         kind.add_argument("--plan", metavar="FILE", type=Path, required=True, help="plan.toml")
-        kind.add_argument("--quarter", metavar="2026-Q3", required=True, help="which quarter")
+        when.add_quarter(kind)
         kind.add_argument("--out", metavar="DIR", type=Path, required=True, help="reports folder")
         kind.set_defaults(run=run)
         kind.add_argument(
             "--audience", metavar="WHO", help="clinic, committee or external: who will read it"
         )
         kind.add_argument(
-            "--previous", metavar="DIR", type=Path, help="folder of the report before"
-        )
+            "--previous", metavar="DIR", type=Path,
+            help="folder of the report before; 'last': the quarter before's, where there is one",
+        )  # fmt: skip
         kind.add_argument("--pdf", action="store_true", help="print it to PDF as well")
         kind.add_argument(
             "--scheduler", metavar="ADDRESS", default="",
@@ -40,12 +41,12 @@ def add(verbs: Any) -> None:
 
 def run(given: argparse.Namespace) -> Ending:
     """Make the report and say where it is."""
-    from outcomes.plan import Quarter
     from outcomes.report.disclosure import audience
     from outcomes.report.make import make_report
     from outcomes.report.pdf import print_pdf
 
-    quarter = Quarter.parse(given.quarter)
+    quarter = when.quarter_of(given)
+    given.quarter, given.previous = str(quarter), when.previous_of(given, quarter)
     if given.audience is not None:
         audience(given.audience)  # refuse an unknown one before anything runs
     if many.asked(given):

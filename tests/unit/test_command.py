@@ -5,7 +5,7 @@ import sys
 
 import pytest
 
-from outcomes.command import main
+from outcomes.command import main, when
 from outcomes.command.endings import Ending, typed
 from outcomes.command.main import parser
 from outcomes.errors import INTERNAL, NOT_WRITTEN, WRONG_USE
@@ -92,3 +92,15 @@ def test_the_module_is_the_command():
         [sys.executable, "-m", "outcomes", "--help"], capture_output=True, text=True, check=True
     )
     assert "Exit status: 0 done" in done.stdout
+
+
+def test_a_scheduler_asks_for_the_last_quarter_and_the_report_before_it(demo, tmp_path):
+    words = ["report", "quarterly", "--study", demo / "study", "--plan", "p", "--out", tmp_path]
+    words += ["--quarter", "last", "--previous", "last"]
+    given = parser().parse_args([str(word) for word in words])
+    quarter = when.quarter_of(given)
+    assert str(quarter) == "2026-Q3"
+    assert when.previous_of(given, quarter) is None
+    (tmp_path / "2026-Q2").mkdir()
+    (tmp_path / "2026-Q2" / "results.json").write_text("{}")
+    assert when.previous_of(given, quarter) == tmp_path / "2026-Q2"
