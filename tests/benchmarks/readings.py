@@ -11,14 +11,10 @@ from __future__ import annotations
 import argparse
 import importlib
 import importlib.util
-import os
-import socket
 import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 
 import numpy as np
@@ -29,6 +25,7 @@ from outcomes.plan import TimeInRange
 from outcomes.tables.study import Study, open_study
 from tests.benchmarks.invented_readings import START, windows_of, write_invented_study
 from tests.benchmarks.pairs import HEADING, line, measured, telling_of_others
+from tests.two_workers import two_workers
 
 # An in-process SQL engine is no dependency of the toolkit; where there is one, it is measured.
 SQL_ENGINE = importlib.import_module("duckdb") if importlib.util.find_spec("duckdb") else None
@@ -304,7 +301,10 @@ def _against_serial(folder: Path, rows: int) -> None:
     windows, n = windows_of(study), study.counts["readings"]
     with tempfile.TemporaryDirectory() as scratch:
         begin = time.perf_counter()
-        with two_workers(Path(scratch)) as address:
+        with two_workers(Path(scratch), "--memory-limit", "4GiB", environment=ALLOCATOR) as (
+            address,
+            _,
+        ):
             print(
                 f"\n{n:,} readings in {len(study.reading_files())} files; start-up of the cluster "
                 f"{time.perf_counter() - begin:.1f} s, not counted below\n{HEADING}"
@@ -322,29 +322,3 @@ def _against_serial(folder: Path, rows: int) -> None:
             print(f"  the same numbers: {both[0].equals(both[1])}")
             print(f"  per billion readings: {got.yardstick / n * 1e9:.0f} s serially, "
                   f"{got.ours / n * 1e9:.0f} s with two workers (extrapolated)")  # fmt: skip
-
-
-@contextmanager
-def two_workers(scratch: Path) -> Iterator[str]:
-    """Address of a scheduler with two workers, processes of their own on loopback."""
-    with socket.socket() as free:
-        free.bind(("127.0.0.1", 0))
-        port = free.getsockname()[1]
-    address = f"tcp://127.0.0.1:{port}"
-    scheduler = ["scheduler", "--host", "127.0.0.1", "--port", str(port), "--no-dashboard"]
-    worker = ["worker", address, "--host", "127.0.0.1", "--nthreads", "1", "--no-dashboard",
-              "--memory-limit", "4GiB", "--local-directory", str(scratch)]  # fmt: skip
-    environment = {**os.environ, **ALLOCATOR, "PYTHONPATH": str(Path(__file__).parents[2])}
-    quiet = {"stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL, "env": environment}
-    started = [
-        subprocess.Popen([sys.executable, "-m", "dask", *words], **quiet)
-        for words in (scheduler, worker, worker)
-    ]
-    try:
-        with importlib.import_module("distributed").Client(address, timeout=60) as client:
-            client.wait_for_workers(2, timeout=60)
-        yield address
-    finally:
-        for process in reversed(started):
-            process.terminate()
-            process.wait()

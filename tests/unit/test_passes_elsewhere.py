@@ -1,12 +1,6 @@
 """The pass in threads, in processes and on a real cluster: the same numbers everywhere."""
 
-import os
-import socket
-import subprocess
-import sys
-import time
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -20,8 +14,8 @@ from outcomes.measures.range_windows import clinic_windows
 from outcomes.tables import reading_store
 from tests import small_clinic
 from tests.slow_jobs import file_sums_slowly
+from tests.two_workers import two_workers
 
-ROOT = Path(__file__).parents[2]
 PATIENTS = 12
 # The engine of the cluster warns of its own and of its libraries' ways; that is not ours to mend.
 pytestmark = pytest.mark.filterwarnings("ignore")
@@ -47,41 +41,9 @@ def windows(study):
 def cluster(tmp_path_factory):
     """Address of a scheduler, and two workers: all processes of their own, on loopback."""
     pytest.importorskip("distributed", reason="the extra 'scale' is not installed")
-    with socket.socket() as free:
-        free.bind(("127.0.0.1", 0))
-        port = free.getsockname()[1]
-    address, logs = f"tcp://127.0.0.1:{port}", tmp_path_factory.mktemp("cluster")
-    scheduler = ["scheduler", "--host", "127.0.0.1", "--port", str(port), "--no-dashboard"]
-    worker = ["worker", address, "--host", "127.0.0.1", "--nthreads", "1", "--no-nanny",
-              "--no-dashboard", "--local-directory", str(logs),
-              "--death-timeout", "60"]  # fmt: skip
-    environment = {**os.environ, "PYTHONPATH": str(ROOT)}
-    with (logs / "log").open("wb") as log:
-        started = [
-            subprocess.Popen([sys.executable, "-m", "dask", *words], cwd=logs, env=environment,
-                             stdout=log, stderr=log)
-            for words in (scheduler, worker, worker)
-        ]  # fmt: skip
-        try:
-            _wait_for_workers(address, logs / "log")
-            yield address, started[1:]
-        finally:
-            for process in reversed(started):
-                process.kill()
-                process.wait()
-
-
-def _wait_for_workers(address: str, log: Path) -> None:
-    distributed = pytest.importorskip("distributed")
-    deadline = time.monotonic() + 60
-    while time.monotonic() < deadline:
-        try:
-            with distributed.Client(address, timeout=5) as client:
-                client.wait_for_workers(2, timeout=30)
-                return
-        except (OSError, TimeoutError):
-            time.sleep(0.5)
-    pytest.fail(f"no cluster within a minute: {log.read_text()[-500:]}")
+    # Without nannies, so that a worker which is killed stays dead.
+    with two_workers(tmp_path_factory.mktemp("cluster"), "--no-nanny") as started:
+        yield started
 
 
 def same(one, other) -> None:
