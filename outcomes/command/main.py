@@ -8,7 +8,16 @@ import sys
 from collections.abc import Sequence
 from pathlib import Path
 
-from outcomes.command import demo, draft_plan, explore, intake, manuscript, report, synthesise
+from outcomes.command import (
+    demo,
+    draft_plan,
+    explore,
+    inserters,
+    intake,
+    manuscript,
+    report,
+    synthesise,
+)
 from outcomes.command.endings import Ending, Log
 from outcomes.errors import INTERNAL, NOT_WRITTEN, OutcomesError
 
@@ -34,7 +43,7 @@ def parser() -> argparse.ArgumentParser:
         "--log", metavar="FILE", type=Path, help="keep a rotating log without patient data"
     )
     verbs = top.add_subparsers(dest="verb", metavar="VERB", required=True)
-    for verb in (demo, intake, draft_plan, report, manuscript, explore, synthesise):
+    for verb in (demo, intake, draft_plan, report, inserters, manuscript, explore, synthesise):
         verb.add(verbs)
     return top
 

@@ -82,7 +82,7 @@ def action_list(programme: Programme, *, beside: str | Path, audience: str = "cl
     parts = [f"{count.get(name, 0)} {name}" for name in ("open", "overdue", "closed", "new")]
     return Result(
         name="actions",
-        title="Actions",
+        title="What was agreed, and is it done?",
         table=table,
         entries=[_record(n, int(count.get(n, 0)), len(table)) for n in _STATES if len(table)],
         finding=(

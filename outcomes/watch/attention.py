@@ -62,7 +62,7 @@ def attention(programme: Programme, *, audience: str = "clinic") -> Result:
     quarter = str(programme.cohorts.quarter)
     return Result(
         name="attention",
-        title="What needs attention",
+        title="What needs attention?",
         table=table,
         # A row that names an inserter stays in the clinic.
         private=audience == "clinic" and any(s.inserter_role is not None for s in signals),
@@ -224,7 +224,7 @@ def watched(programme: Programme) -> Result:
     lines = [f"{row.subject}: {row.events:.0f} of {row.limit:.0f}" for row in drawn.itertuples()]
     return Result(
         name="watched",
-        title="What is watched",
+        title="What is watched, and which change would have been seen?",
         table=table,
         entries=[_watched_record(row) for row in rows],
         finding=(

@@ -55,12 +55,16 @@ def control_chart(programme: Programme, of: str) -> Result:
     return _gap_chart(programme, one) if one.rare else _month_chart(programme, one)
 
 
+def _question(one: Series) -> str:
+    return f"Is it getting worse? {one.title}"
+
+
 def _blank(one: Series) -> Result:
     record = Record(
         outcome="watch", quantity=one.title, population="cumulative", unit=one.unit, note=one.note
     )
     return Result(
-        name=f"chart_{one.key}", title=one.title, table=pd.DataFrame({"note": [one.note]}),
+        name=f"chart_{one.key}", title=_question(one), table=pd.DataFrame({"note": [one.note]}),
         entries=[record], finding=f"{one.title}: {one.note}.", caption=one.title,
         show={"note": Show("Note")},
     )  # fmt: skip
@@ -79,7 +83,7 @@ def _month_chart(programme: Programme, one: Series) -> Result:
     )
     return Result(
         name=f"chart_{one.key}",
-        title=one.title,
+        title=_question(one),
         table=table,
         entries=[_record(one, row) for row in table.to_dict("records")],
         finding=(
@@ -223,7 +227,7 @@ def _gap_chart(programme: Programme, one: Series) -> Result:
     words = f"{fires} gaps shorter than the limit" if fires else "no gap shorter than the limit"
     return Result(
         name=f"chart_{one.key}",
-        title=one.title,
+        title=_question(one),
         table=table,
         entries=[_gap_record(one, n, months)],
         finding=(

@@ -1,4 +1,4 @@
-"""Sites and inserters as results: observed against expected, funnel, learning curves."""
+"""Sites as a result: observed against expected, or a funnel where there are many."""
 
 from __future__ import annotations
 
@@ -10,12 +10,10 @@ import pandas as pd
 from matplotlib.axes import Axes
 
 from outcomes.errors import UsageError, known_names
-from outcomes.figures.style import ACCENT, FAINT, INK, look
+from outcomes.figures.style import ACCENT, FAINT, INK
 from outcomes.results import Record, Result, Show, interval, number
 from outcomes.statistics.funnel import funnel_limits
 from outcomes.statistics.intervals import proportion
-from outcomes.watch.attention import AUDIENCES
-from outcomes.watch.inserters import InserterCurve, roles_to_hide
 from outcomes.watch.programme import Programme
 from outcomes.watch.sites import SiteCounts
 
@@ -61,7 +59,8 @@ def _nothing(name: str, title: str, why: str) -> Result:
         outcome="watch", quantity=title, population="cumulative", unit="% of procedures", note=why
     )
     return Result(
-        name=name, title=title, table=pd.DataFrame({"note": [why]}), entries=[record],
+        name=name, title=f"Do sites differ? {title}",
+        table=pd.DataFrame({"note": [why]}), entries=[record],
         finding=f"{title}: {why}.", caption=title, show={"note": Show("Note")},
     )  # fmt: skip
 
@@ -90,7 +89,7 @@ def _sites_result(programme: Programme, part: SiteCounts) -> Result:
     verdict = f"{fires} above the limit" if fires else "none above its limit"
     return Result(
         name=f"sites_{part.of.key}",
-        title=f"{part.of.title}, by site",
+        title=f"Do sites differ? {part.of.title}",
         table=table.drop(columns="fires"),
         entries=[_site_record(part, row) for row in table.to_dict("records")],
         finding=f"{part.of.title}, {len(table)} sites, {verdict}: {'; '.join(rows)}.",
@@ -176,224 +175,3 @@ def _draw_funnel(ax: Axes, *, table: pd.DataFrame, target: float) -> None:
     ax.set_ylim(0, max(3 * target, 1.2 * float(table["estimate"].max())))
     ax.set_xlabel("procedures")
     ax.set_ylabel("% of procedures")
-
-
-def learning_curves(programme: Programme, *, audience: str = "clinic") -> Result:
-    """How many inserters does each role have, and what do their sequential charts say together?
-
-    For a committee by role, without ids, and nothing at all of a role with fewer inserters than
-    the plan says. For the clinic's own peer review one row per inserter in the order of ids;
-    never a ranking. The charts themselves are private: `inserter_page`.
-
-    Parameters
-    ----------
-    programme : Programme
-    audience : {"clinic", "committee", "external"}
-
-    Raises
-    ------
-    UsageError
-        The audience is not one of these.
-    """
-    if audience not in AUDIENCES:
-        raise UsageError(known_names("audience of the watch", audience, AUDIENCES))
-    rules = programme.rules
-    hidden = roles_to_hide(programme.inserters, rules.fewest_per_role)
-    rows = _rows_for(programme.inserters, audience, hidden)
-    table = pd.DataFrame(
-        rows,
-        columns=[
-            "who",
-            "role",
-            "inserters",
-            "procedures",
-            "failures",
-            "acceptable",
-            "unacceptable",
-            "undecided",
-            "note",
-        ],
-    )
-    shown = table.loc[table["note"] == ""]
-    counted = {name: int(shown[name].sum()) for name in ("procedures", "inserters")}
-    if len(shown):
-        finding = (
-            f"{counted['inserters']} inserters with {counted['procedures']} procedures are shown; "
-            f"charts: {int(shown['acceptable'].sum())} acceptable, "
-            f"{int(shown['unacceptable'].sum())} unacceptable, "
-            f"{int(shown['undecided'].sum())} undecided."
-        )
-    else:
-        finding = (
-            f"No inserters are shown: no role has {rules.fewest_per_role} or more."
-            if programme.inserters
-            else "No procedure names an inserter."
-        )
-    return Result(
-        name="learning_curves",
-        title="Inserters",
-        table=table,
-        private=audience == "clinic",
-        entries=[_role_record(row) for row in rows],
-        finding=finding,
-        caption=(
-            f"Failed: not completed, infection within {rules.infection_days} days, or sensor lost "
-            f"within {rules.early_loss_days} days. Acceptable {100 * rules.p0:g} %, unacceptable "
-            f"{100 * rules.p1:g} %, errors {rules.alpha:g} and {rules.beta:g}, charts from "
-            f"procedure {rules.sequential_from} on."
-        ),
-        footnotes=["Cases differ in difficulty; a chart is a reason to talk, not a verdict."],
-        show={name: Show(name.capitalize().replace("_", " "),
-                         0 if name in ("inserters", "procedures", "failures", "acceptable",
-                                       "unacceptable", "undecided") else None)
-              for name in table.columns},
-    )  # fmt: skip
-
-
-def _rows_for(
-    curves: tuple[InserterCurve, ...], audience: str, hidden: tuple[str, ...]
-) -> list[dict[str, Any]]:
-    if audience == "clinic":
-        return [_row(one.inserter_id, one.role, [one]) for one in curves]
-    rows = []
-    for role in sorted({one.role for one in curves}):
-        mine = [one for one in curves if one.role == role]
-        if role in hidden:
-            blank: dict[str, Any] = dict.fromkeys(
-                ("inserters", "procedures", "failures", "acceptable", "unacceptable", "undecided")
-            )
-            note = "not shown: too few inserters in this role"
-            rows.append({"who": role, "role": role, **blank, "note": note})
-        else:
-            rows.append(_row(role, role, mine))
-    return rows
-
-
-def _row(who: str, role: str, curves: list[InserterCurve]) -> dict[str, Any]:
-    counts = {
-        word: sum(one.decision == word for one in curves)
-        for word in ("acceptable", "unacceptable", "undecided")
-    }
-    return {
-        "who": who, "role": role, "inserters": len(curves),
-        "procedures": sum(len(one.cases) for one in curves),
-        "failures": sum(one.failures for one in curves), **counts, "note": "",
-    }  # fmt: skip
-
-
-def _role_record(row: dict[str, Any]) -> Record:
-    return Record(
-        outcome="watch", quantity="failed procedures", population="cumulative",
-        by={"role": row["role"]}, level=None, events=row["failures"],
-        estimate=None if row["failures"] is None else float(row["failures"]),
-        n_units=row["procedures"], unit="procedures", method="count", note=row["note"] or None,
-    )  # fmt: skip
-
-
-def inserter_page(programme: Programme, inserter_id: str) -> Result:
-    """One inserter's private page: every procedure from the first recorded one.
-
-    For the inserter and the clinic's peer review only; no report shows it. Two lines are drawn
-    and named: observed less expected failures from the first procedure, and the sequential chart
-    (a sequential probability ratio test) from the plan's procedure on, with its two limits.
-    Supervised cases are hollow. The chart goes on after a crossing; the first one decides.
-
-    Parameters
-    ----------
-    programme : Programme
-    inserter_id : str
-
-    Raises
-    ------
-    UsageError
-        No procedure names this inserter.
-    """
-    known = {one.inserter_id: one for one in programme.inserters}
-    if inserter_id not in known:
-        raise UsageError(known_names("recorded inserter", inserter_id, known))
-    one, rules = known[inserter_id], programme.rules
-    cases = one.cases.drop(columns=["inserter_id", "procedure_id", "role", "known"])
-    n = len(cases)
-    share = proportion(one.failures, n, method="exact")
-    told = (
-        f"{one.failures} of {n} procedures failed ({number(100 * (share.estimate or 0))} %, 95 % "
-        f"interval {interval(100 * (share.conf_low or 0), 100 * (share.conf_high or 0))}), "
-        f"{number(rules.p0 * n, 1)} expected at the acceptable rate"
-        if n
-        else "no procedure's outcome is known yet"
-    )
-    decision = {
-        "acceptable": "the sequential chart accepts the acceptable rate",
-        "unacceptable": "the sequential chart crossed its upper limit: talk about it first",
-        "undecided": "the sequential chart is undecided",
-    }[one.decision]
-    started = max(n - rules.sequential_from + 1, 0)
-    return Result(
-        name="inserter_page",
-        title=f"Procedures of inserter {inserter_id}",
-        table=cases,
-        private=True,
-        entries=[
-            Record(
-                outcome="watch", quantity="failed procedures", population="cumulative",
-                by={"inserter": inserter_id}, events=one.failures, n_units=n,
-                estimate=None if not n else 100 * (share.estimate or 0.0),
-                conf_low=None if not n else 100 * (share.conf_low or 0.0),
-                conf_high=None if not n else 100 * (share.conf_high or 0.0),
-                unit="% of procedures", method="exact",
-                note=None if n else "not estimable: no procedure's outcome is known yet",
-            )
-        ],
-        finding=f"{told[0].upper()}{told[1:]}; {decision} ({started} cases on the chart).",
-        caption=(
-            f"Private. Failures of {inserter_id} ({one.role}), case by case. Acceptable "
-            f"{100 * rules.p0:g} %, unacceptable {100 * rules.p1:g} %, errors {rules.alpha:g} and "
-            f"{rules.beta:g}; the chart starts with procedure {rules.sequential_from}."
-        ),
-        footnotes=[
-            f"{int(cases['supervised'].sum())} procedures were supervised. {one.open_cases} are "
-            "too recent for their outcome to be known and are left out, failed or not.",
-            "The first procedure here is the first recorded one; earlier ones are unknown. Cases "
-            "differ in difficulty. Limits are Wald's.",
-        ],
-        show={
-            "case": Show("Case", 0), "on": Show("Day"), "what": Show("Procedure"),
-            "supervised": Show("Supervised"), "failure": Show("Failed", 0),
-            "because": Show("Because"), "observed_minus_expected": Show("Observed − expected", 2),
-            "statistic": Show("Sequential chart", 2),
-        },
-        drawing=partial(_draw_curve, one=one) if n else None,
-        alt=f"Failures case by case of one inserter: {told}.",
-        height=3.0,
-    )  # fmt: skip
-
-
-def _draw_curve(ax: Axes, *, one: InserterCurve) -> None:
-    cases = one.cases
-    style, other = look("implanted"), look("adhesive")
-    ax.axhline(0, color=FAINT, linewidth=0.8)
-    for column, how, name in (
-        ("observed_minus_expected", other, "observed − expected"),
-        ("statistic", style, "sequential chart"),
-    ):
-        known = cases.loc[cases[column].notna()]
-        if known.empty:
-            continue
-        ax.plot(known["case"], known[column], color=how.colour, linestyle=how.line, linewidth=1.4)
-        for flag, fill in ((True, "white"), (False, how.colour)):
-            part = known.loc[known["supervised"] == flag]
-            ax.plot(part["case"], part[column], how.marker, color=how.colour,
-                    markerfacecolor=fill, markersize=4)  # fmt: skip
-        ax.annotate(name, (known["case"].iloc[-1], known[column].iloc[-1]), xytext=(6, 0),
-                    textcoords="offset points", va="center", fontsize="small",
-                    color=INK, annotation_clip=False)  # fmt: skip
-    for limit, words in ((one.curve.upper, "unacceptable"), (one.curve.lower, "acceptable")):
-        crossed = one.decision == words == "unacceptable"
-        ax.axhline(limit, color=ACCENT if crossed else INK, linewidth=1, linestyle=":")
-        ax.annotate(words, (0, limit), xycoords=("axes fraction", "data"), xytext=(3, 3),
-                    textcoords="offset points", fontsize="small")  # fmt: skip
-    ax.set_xlim(0, 1.25 * max(len(cases), 4))
-    low, high = ax.get_ylim()
-    ax.set_ylim(min(low, one.curve.lower - 0.6), max(high, one.curve.upper + 0.8))
-    ax.set_xlabel("procedure, in order (hollow: supervised)")
-    ax.set_ylabel("failures")

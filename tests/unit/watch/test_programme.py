@@ -18,7 +18,9 @@ from outcomes.results import Result
 from outcomes.watch.actions import action_list, read_actions
 from outcomes.watch.attention import attention, watched
 from outcomes.watch.charts import control_chart
-from outcomes.watch.places import inserter_page, learning_curves, sites
+from outcomes.watch.inserter_page import inserter_page
+from outcomes.watch.learning import learning_curves
+from outcomes.watch.places import sites
 from outcomes.watch.programme import Programme, programme_watch
 from tests.invented_clinic import PLAN, declared, invented_study, invented_tables
 
