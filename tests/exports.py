@@ -78,7 +78,11 @@ def write_clinic(
     text = CLINIC
     if patients is not None:
         text += PATIENTS
-        rows = patients if isinstance(patients, bytes) else "id\n" + "\n".join(patients.split())
+        rows = (
+            patients
+            if isinstance(patients, bytes)
+            else "id\n" + "".join(f"{i}\n" for i in patients.split())
+        )
         _write(folder / "patients.csv", rows)
     if sensors is not None:
         text += SENSORS

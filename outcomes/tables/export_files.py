@@ -30,11 +30,13 @@ class TextRows:
     """Some rows of a file: `lines[i]` is the line on which row i begins; one array a heading.
 
     `ragged` holds the rows that have more or fewer fields than there are headings: line and why.
+    `unended` is the line on which the last line of a file begins that has no end, 0 otherwise.
     """
 
     lines: npt.NDArray[np.int64]
     columns: tuple[pa.Array, ...]
     ragged: tuple[tuple[int, str], ...] = ()
+    unended: int = 0
 
     def __len__(self) -> int:
         """Return the number of whole rows; ragged ones are not among them."""

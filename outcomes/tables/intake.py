@@ -37,7 +37,7 @@ from outcomes.tables.declared import (
 )
 from outcomes.tables.export_files import ExportFile
 from outcomes.tables.feeding import Feed, feeds_of, files_of
-from outcomes.tables.judging import Judge, Judged, local_day
+from outcomes.tables.judging import UNENDED, Judge, Judged, local_day
 from outcomes.tables.ledger import Ledger
 from outcomes.tables.pseudonyms import Pseudonymiser, pseudonymiser
 from outcomes.tables.reading_rules import REASONS, ReadingRules
@@ -83,10 +83,12 @@ class _Intake:
             last_day=(self.sources.clinic.exported_on - date(1970, 1, 1)).days,
             patients=self.patients,
             pseudonym=self.pseudonym,
+            doubt_unended=self.ledger.severity(UNENDED) != NOTE,
         )
         for number, file in enumerate(files_of(feed), start=1):
             told = self._name_told(feed, file, number)
             entry = self.ledger.open(told, feed.schema.name)
+            doubted = False
             for rows in file.rows():
                 if feed.schema.name in TIMED and not len(rows) and not rows.ragged:
                     feed.texts(file, rows)  # the first part has no rows: it shows the headings
@@ -96,6 +98,7 @@ class _Intake:
                 account.read += len(rows) + len(rows.ragged)
                 account.nothing += int(part.nothing.sum())
                 self._put_aside(entry, part, rows.ragged)
+                doubted |= bool(np.isin(part.problem, self.problems.of_rule(UNENDED)).any())
                 for times in part.times.values():
                     name = feed.schema.name
                     self.bare_times[name] = self.bare_times.get(name, 0) + times.bare
@@ -105,7 +108,7 @@ class _Intake:
                 self._advance(file.bytes_read)
             self.bytes_done += file.path.stat().st_size
             self._advance(0)
-            self._describe(feed, file, told, entry)
+            self._describe(feed, file, told, entry, doubted=doubted)
         judge.refuse_unread_dates(feed)
         self._tell_of_source(feed, judge.two_unit_systems(feed))
 
@@ -176,7 +179,9 @@ class _Intake:
             pd.DataFrame(index=range(len(ragged))),
         )
 
-    def _describe(self, feed: Feed, file: ExportFile, told: str, entry: int) -> None:
+    def _describe(
+        self, feed: Feed, file: ExportFile, told: str, entry: int, *, doubted: bool
+    ) -> None:
         account = self.ledger.entries[entry]
         self.say(f"{file.name}: {feed.schema.name}, {account.read:,} rows")
         account.lines, account.titles = file.lines, max(file.heading_line - 1, 0)
@@ -194,7 +199,8 @@ class _Intake:
                 "time_zone": feed.zone,
             }
         )
-        for seen in file.seen:
+        seen_here = [s for s in file.seen if not (s.rule == "no last line end" and doubted)]
+        for seen in seen_here:
             self.ledger.note(
                 seen.rule, feed.schema.name, told, seen.rows, f"{told}: {seen.sentence}.", ""
             )

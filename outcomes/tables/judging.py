@@ -38,6 +38,7 @@ NOT_BEFORE: Final = {
 }
 NO_SUCH_TIME: Final = "no such time"
 REPEATED_HOUR: Final = "repeated hour"
+UNENDED: Final = "unended row"
 FEW_VALUES: Final = 20  # below, nothing is said about the distribution of a column
 OTHER_UNIT_SHARE: Final = 0.1  # of the values of a column
 
@@ -100,6 +101,7 @@ class Judge:
     last_day: int
     patients: frozenset[str] | None
     pseudonym: Pseudonymiser | None = None
+    doubt_unended: bool = True  # whether a last row without a line end is set aside
     other_units: dict[int, list[Any]] = field(default_factory=dict)  # by source: all, other, first
     _dates: dict[tuple[int, str], list[Any]] = field(default_factory=dict)
     _memory: dict[int, dict[str, Any]] = field(default_factory=dict)  # measured texts by source
@@ -144,6 +146,10 @@ class Judge:
             measured = self._measured(feed, file, rows, kept)
             self._mark(problem, measured.problem)
         self._mark(problem, self._out_of_order(feed, parsed, times, len(rows)))
+        if rows.unended and self.doubt_unended and _ends_in_a_value(feed, file):
+            reason = "the last line has no end, and its last cell may be cut off"
+            cut = rows.lines == rows.unended
+            problem[cut & (problem == 0)] = self.problems.number(UNENDED, reason)
         return Judged(
             lines=rows.lines,
             problem=problem,
@@ -403,6 +409,19 @@ class Judge:
                     "wrong order", f"{later} lies before {earlier}"
                 )
         return problem
+
+
+def _ends_in_a_value(feed: Feed, file: ExportFile) -> bool:
+    """Return whether the last cell of a row is read as something that could be longer.
+
+    A unit that is cut off is no unit, so that its row is set aside for that.
+    """
+    last = file.headings[-1]
+    for name, (_, spec) in feed.columns.items():
+        read = (spec.column,) if isinstance(spec.column, str) else spec.column or ()
+        if last in read and name != "unit":
+            return True
+    return False
 
 
 def local_day(times: Times) -> Array:

@@ -62,6 +62,11 @@ CATALOGUE: Final = (
     _rule("F05", "no export", NOTE, "files are no exports",
           "Files of the system, or of a program that has an export open, were left out.",
           "Close the export in the other program, and run intake again.", ONLY_NOTE),
+    _rule("F06", "unended row", SET_ASIDE, "stand on a last line without its end",
+          "The last line of the file has no end, and the value in its last cell may have been cut "
+          "off while it was copied: 24 may have been 240.",
+          "Export the file again; if it is whole, end its last line, or make this rule a note.",
+          ANY),
     # --- values
     _rule("V01", "missing value", SET_ASIDE, "lack a value that the table needs",
           "A cell is empty that the table cannot do without.", "Fill the cells in the export."),

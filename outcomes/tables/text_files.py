@@ -13,7 +13,7 @@ import gzip
 import io
 import zlib
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import BinaryIO, Final
 
 import numpy as np
@@ -33,13 +33,16 @@ csv.field_size_limit(1 << 30)  # a huge field is set aside by its own rule, not 
 class TextFile(ExportFile):
     """A file of lines and separators, plain or zipped."""
 
+    _last_row: int = 0  # line on which the row cut last begins, whole or not
+
     def rows(self) -> Iterator[TextRows]:
         """Yield the rows below the headings, some at a time; `headings` is set before the first.
 
         Raises
         ------
         IntakeError
-            The file is empty, cannot be decoded or unpacked, or a quotation mark never closes.
+            The file is empty, cannot be decoded or unpacked, is UTF-8 where cp1252 is declared, or
+            a quotation mark never closes.
         SettingsError
             The file does not exist.
         """
@@ -56,7 +59,11 @@ class TextFile(ExportFile):
                 pending += following
                 continue
             if pending:
-                yield self._without_footers(self._cut(pending, line, last=following is None))
+                part = self._without_footers(self._cut(pending, line, last=following is None))
+                last = int(part.lines[-1]) if len(part) else 0
+                if following is None and self.cut_short and last == self._last_row:
+                    part = replace(part, unended=last)
+                yield part
                 line += pending.count("\n")
             if following is None:
                 break
@@ -80,11 +87,14 @@ class TextFile(ExportFile):
         # Plain UTF-8 may begin with a byte-order mark; both names of it are read alike.
         encoding = "utf-8-sig" if self.source.encoding == "utf-8" else self.source.encoding
         decoder = codecs.getincrementaldecoder(encoding)(errors="strict")
+        wider = WiderText() if encoding == "cp1252" else None
         pending, lines = "", 0
         with self._open() as file:
             while True:
                 raw = self._read(file)
                 counted.add(raw)
+                if wider is not None:
+                    wider.add(raw)
                 try:
                     text = decoder.decode(raw, final=not raw)
                 except UnicodeError as error:
@@ -98,6 +108,11 @@ class TextFile(ExportFile):
                     lines += block.count("\n")
                     yield block
                     pending = pending[cut:]
+        if wider is not None and wider.is_utf_8:
+            raise IntakeError(
+                f"{self.name}: cp1252 is declared, but every letter beyond ASCII is written as in "
+                'UTF-8. Set encoding = "utf-8" in sources.toml.'
+            )
         if pending:
             block = _one_line_end(pending)
             self.cut_short = not block.endswith("\n")
@@ -221,6 +236,7 @@ class TextFile(ExportFile):
         )
         if odd_rows or table.num_rows != text.count("\n"):
             return None
+        self._last_row = line + table.num_rows
         return TextRows(
             lines=np.arange(line + 1, line + 1 + table.num_rows),
             columns=tuple(_one_array(column) for column in table.columns),
@@ -251,6 +267,7 @@ class TextFile(ExportFile):
             raise self._never_closes(begins) from error
         if text.count('"') % 2 and begins - last_line > 1:
             raise self._never_closes(last_line)
+        self._last_row = last_line
         columns = zip(*whole, strict=True) if whole else ([] for _ in self.headings)
         return TextRows(
             lines=np.array(lines, dtype=np.int64),
@@ -304,6 +321,34 @@ def _quotes_close_in_each_line(text: str) -> bool:
     line_ends = np.flatnonzero(data == ord("\n"))
     before = np.searchsorted(quotes, line_ends)
     return bool((before % 2 == 0).all())
+
+
+class WiderText:
+    """Tells whether bytes that any one-byte code could be are UTF-8 throughout.
+
+    Two and more letters of a one-byte code hardly ever make a sound sequence of UTF-8, so that a
+    file in which all of them do is UTF-8, whatever was declared.
+    """
+
+    def __init__(self) -> None:
+        self._decoder = codecs.getincrementaldecoder("utf-8")(errors="strict")
+        self._wide = False
+        self._sound = True
+
+    @property
+    def is_utf_8(self) -> bool:
+        """Whether there were bytes beyond ASCII, and all of them sound UTF-8."""
+        return self._wide and self._sound
+
+    def add(self, raw: bytes) -> None:
+        """Look at the next bytes; none close the file."""
+        if not self._sound:
+            return
+        self._wide = self._wide or not raw.isascii()
+        try:
+            self._decoder.decode(raw, final=not raw)
+        except UnicodeDecodeError:
+            self._sound = False
 
 
 class LineCount:

@@ -256,3 +256,37 @@ def test_readings_whose_kind_nobody_can_tell_are_counted(tmp_path):
     study = take_in(tmp_path, READINGS, sensors=sensors, readings=text)
     assert next(study.readings()).kind.tolist() == [1, -1]
     assert study.findings.query("rule == 'unknown kind'")["rows"].tolist() == [1]
+
+
+def test_a_last_value_without_its_line_end_is_set_aside_since_it_may_be_cut(tmp_path):
+    text = "patient_id,read_at,glucose_mg_dl\nP1,2024-03-01 08:00,110\nP1,2024-03-01 08:05,24"
+    study = take_in(tmp_path / "a", READINGS, readings=text)
+    assert counts(study, "readings") == (2, 1, 1, 0)
+    assert study.set_aside["rule"].tolist() == ["unended row"]
+    noted = READINGS + '\n[severity]\nF06 = "note"\n'
+    study = take_in(tmp_path / "b", noted, readings=text)
+    assert counts(study, "readings") == (2, 2, 0, 0)
+    assert study.findings["code"].tolist().count("F02") == 1
+
+
+def test_a_last_line_that_ends_in_a_cell_nobody_reads_is_kept_and_noted(tmp_path):
+    text = "patient_id,drawn_on,hba1c,unit,note\nP1,2024-03-01,7.1,%,calle"
+    study = take_in(tmp_path, LABS, labs=text)
+    assert counts(study, "hba1c") == (1, 1, 0, 0)
+    assert "F02" in study.findings["code"].tolist()
+
+
+def test_a_row_before_a_broken_last_line_is_kept(tmp_path):
+    text = "patient_id,read_at,glucose_mg_dl\nP1,2024-03-01 08:00,110\nP1,2024-03-01 08:05"
+    study = take_in(tmp_path, READINGS, readings=text)
+    assert counts(study, "readings") == (2, 1, 1, 0)
+    assert study.set_aside["rule"].tolist() == ["fields"]
+
+
+def test_utf8_declared_as_a_one_byte_code_is_refused(tmp_path):
+    labs = "patient_id,drawn_on,hba1c,unit,note\nP1,2024-03-01,7.1,%,nüchtern\n"
+    toml = LABS.replace('files = ["labs.csv"]', 'files = ["labs.csv"]\nencoding = "cp1252"')
+    with pytest.raises(IntakeError, match="as in UTF-8"):
+        take_in(tmp_path / "a", toml, labs=labs.encode())
+    study = take_in(tmp_path / "b", toml, labs=labs.encode("cp1252"))
+    assert counts(study, "hba1c")[1] == 1

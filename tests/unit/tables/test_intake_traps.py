@@ -177,7 +177,7 @@ def test_words_beyond_a_limit_in_a_file_of_mmol(tmp_path):
         for m, v in zip((10, 15, 20, 25), ("5.6", "LOW", "HIGH", "10.0"), strict=True)
     ]
     toml = READINGS.replace('unit = "mg/dL"', 'unit = "mmol/L"')
-    text = "patient_id,read_at,glucose_mg_dl\n" + "\n".join(rows)
+    text = "patient_id,read_at,glucose_mg_dl\n" + "".join(f"{row}\n" for row in rows)
     one = next(take_in(tmp_path, toml, readings=text).readings())
     assert mg_dl(one).mean() == pytest.approx(180.26084, abs=1e-9)
     low = np.array([54.0, 3.0])[one.unit]
@@ -325,7 +325,7 @@ def test_mixed_offsets_become_instants_and_bare_times_are_counted(tmp_path):
 
 def autumn(tmp_path, times):
     rows = [f"P1,2024-10-27 {t},{100 + i}" for i, t in enumerate(times)]
-    text = "patient_id,read_at,glucose_mg_dl\n" + "\n".join(rows)
+    text = "patient_id,read_at,glucose_mg_dl\n" + "".join(f"{row}\n" for row in rows)
     return take_in(tmp_path, READINGS, readings=text)
 
 
