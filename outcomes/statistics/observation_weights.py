@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from scipy.special import expit
 
 from outcomes.errors import EstimationError
 from outcomes.statistics.balance import effective_sample_size
@@ -96,8 +97,10 @@ def observation_weights(
 
     Notes
     -----
-    A person takes part up to the last observed visit. Where the model has no maximum (a pattern
-    that always or never is observed) Firth's penalty is used and noted.
+    A person takes part up to the last observed visit. At a person's last due visit nobody can tell
+    a visit missed by chance from leaving, so that everybody not seen there seems to have left:
+    both models are fitted to the visits before it, and applied to all. Where a model has no
+    maximum (a pattern that always or never is observed) Firth's penalty is used and noted.
 
     References
     ----------
@@ -118,14 +121,15 @@ def observation_weights(
         raise EstimationError(f"{outcome}: no row is observed, so no weight can be made.")
     history = _history(ordered, subject, outcome, before)
     takes_part = _takes_part(ordered, subject, seen)
+    last_due = ~ordered.duplicated(subject, keep="last").to_numpy()
     present = pd.Series(takes_part, index=ordered.index)
     prior = present.groupby(ordered[subject]).shift(1, fill_value=True).to_numpy(dtype=bool)
     short, short_notes = _model_columns(ordered, numerator)
     more, more_notes = _model_columns(ordered, [*numerator, *denominator])
     full = pd.concat([more, history], axis=1)
     notes = list(dict.fromkeys(short_notes + more_notes))
-    stay, stay_stable = _two_models(short, full, takes_part, prior, "taking part", notes)
-    come, come_stable = _two_models(short, full, seen, takes_part, "being seen", notes)
+    stay, stay_stable = _two_models(short, full, takes_part, prior, last_due, "taking part", notes)
+    come, come_stable = _two_models(short, full, seen, takes_part, last_due, "being seen", notes)
     by_subject = ordered[subject].to_numpy()
     kept = pd.Series(stay, index=ordered.index).groupby(by_subject).cumprod().to_numpy()
     kept_stable = pd.Series(stay_stable, index=ordered.index).groupby(by_subject).cumprod()
@@ -181,32 +185,37 @@ def _two_models(
     full: pd.DataFrame,
     happened: NDArray[np.bool_],
     at_risk: NDArray[np.bool_],
+    last_due: NDArray[np.bool_],
     what: str,
     notes: list[str],
 ) -> tuple[Floats, Floats]:
     """Probabilities by the long and by the short model; 1 where a row is not at risk."""
+    told = at_risk & ~last_due
+    if happened[told].all() or not happened[told].any():
+        told = at_risk  # nothing to learn from the earlier visits
     out = []
     for columns in (full, short):
         probability = np.ones(len(columns))
-        y = happened[at_risk].astype(np.float64)
+        y = happened[told].astype(np.float64)
         if 0 < y.sum() < len(y):
-            x = _varying(columns.loc[at_risk])
-            fit = logistic(x, y)
+            x = _varying(columns, told)
+            fit = logistic(x[told], y)
             if not fit.converged:
-                fit = check_converged(logistic(x, y, penalty="firth"), what)
+                fit = check_converged(logistic(x[told], y, penalty="firth"), what)
                 notes.append(f"The model of {what} has no maximum; Firth's penalty was used.")
-            probability[at_risk] = fit.fitted
+            probability[at_risk] = expit(x[at_risk] @ fit.coefficients)
         out.append(probability)
     return out[0], out[1]
 
 
-def _varying(columns: pd.DataFrame) -> Floats:
-    """Standardised columns; those that do not vary among the rows at risk are dropped."""
+def _varying(columns: pd.DataFrame, used: NDArray[np.bool_]) -> Floats:
+    """Columns standardised over the rows used; those that do not vary among them are dropped."""
     x = columns.to_numpy()
-    keep = np.ptp(x, axis=0) > 0
-    inner = x[:, keep]
-    scaled = (inner - inner.mean(axis=0)) / inner.std(axis=0)
-    check_full_rank(pd.DataFrame(scaled, columns=columns.columns[keep]))
+    inside = x[used]
+    keep = np.ptp(inside, axis=0) > 0
+    centre, spread = inside[:, keep].mean(axis=0), inside[:, keep].std(axis=0)
+    scaled = (x[:, keep] - centre) / spread
+    check_full_rank(pd.DataFrame(scaled[used], columns=columns.columns[keep]))
     return np.column_stack([np.ones(len(x)), scaled])
 
 
@@ -273,7 +282,7 @@ def observed_mean(
             f"{outcome}: {int(seen.sum())} of {len(y)} observed; no model needed."
         )
     adjusters, _ = covariate_columns(frame, columns)
-    x = _varying(adjusters)
+    x = _varying(adjusters, np.ones(len(adjusters), dtype=bool))
     fit = check_converged(logistic(x, seen.astype(np.float64)), outcome)
     weight, value = seen / fit.fitted, np.where(seen, y, 0.0)
     mean = float(weight @ value / weight.sum())

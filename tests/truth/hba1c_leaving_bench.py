@@ -17,6 +17,7 @@ from tests.truth.hba1c_bench import MONTH, OUTCOME, visits
 
 LEAVING = replace(Setting(), leaving=-1.5, leaving_hba1c=1.0)
 SCENARIO = "the high leave after a visit: 40 of 100 not seen at month 6"
+REPLICATES = 2000  # and no second run of 10,000: a clinic takes long
 NONE = Answer(estimate=None, low=None, high=None)
 SEEN = "mean change, those who came for everybody: implanted"
 CLASSIC = "difference, analysis of covariance of those who came"
@@ -73,6 +74,7 @@ BENCHES = [
         outcome=OUTCOME, estimator="hba1c_with_leaving", scenario=SCENARIO, patients=n,
         replicate=partial(answers, setting=replace(LEAVING, patients=n)),
         truths=partial(truths, setting=replace(LEAVING, patients=n)),
+        replicates=REPLICATES,
     )
     for n in (500, 80, 24)
 ]  # fmt: skip
