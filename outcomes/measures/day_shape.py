@@ -231,7 +231,7 @@ def _draw(ax: Axes, *, rows: pd.DataFrame) -> None:
         panel.set_xlim(0, 24)
         panel.set_xticks(range(0, 25, BLOCK), [f"{hour:02d}" for hour in range(0, 25, BLOCK)])
         panel.set_ylim(bottom=0)
-        panel.set_ylabel(f"min/h {name}")
+        panel.set_title(f"Minutes of an hour {name} mg/dL", fontsize="small", loc="left")
     panels[LOW].set_xlabel("Local hour of the day")
 
 

@@ -111,7 +111,7 @@ def sensor_agreement(
             f"up to {cohorts.cut_off}: sensor less fingerstick; 95 % intervals by patient. "
             "Descriptive."
         ),
-        footnotes=_footnotes(pairs, beyond, rules, kind, cohorts),
+        footnotes=_footnotes(table, pairs, beyond, rules),
         settings={
             "pair_minutes": str(rules.pair_minutes), "switch_mg_dl": f"{rules.switch_mg_dl:g}",
             "agree_within": ", ".join(map(str, rules.agree_within)),
@@ -292,7 +292,10 @@ def _finding(table: pd.DataFrame, pairs: pd.DataFrame, kind: str, cohorts: Cohor
 
 
 def _footnotes(
-    pairs: pd.DataFrame, beyond: int, rules: Settings, kind: str, cohorts: CohortSet
+    table: pd.DataFrame,
+    pairs: pd.DataFrame,
+    beyond: int,
+    rules: Settings,
 ) -> list[str]:
     notes = [
         CAUTION,
@@ -302,8 +305,7 @@ def _footnotes(
         f"Two values agree within {', '.join(map(str, rules.agree_within))} when they differ by no "
         f"more than so many mg/dL at a fingerstick below {rules.switch_mg_dl:g} mg/dL, and by no "
         "more than so many per cent of it from there on; papers differ in this switch.",
-        "Limits of agreement: mean difference -/+ 1.96 SD of a single difference, the SD from "
-        "parts between and within patients.",
+        _wide(table),
         "Error grids and premarket bounds are not offered: they ask for a laboratory reference.",
     ]
     if not len(pairs):
@@ -325,6 +327,23 @@ def _footnotes(
     if beyond:
         notes.append(f"{beyond} fingersticks beyond the meter's limits are in no pair.")
     return notes
+
+
+def _wide(table: pd.DataFrame) -> str:
+    """How far single pairs lie apart: the limits of agreement, and the concordance."""
+    rule = (
+        "Limits of agreement: mean difference -/+ 1.96 SD of a single difference, the SD from "
+        "parts between and within patients."
+    )
+    whole = table.loc[(table["pairs"] == ALL) & table["at"].isna()].set_index("quantity")
+    ends = [whole["estimate"].get(f"{end} limit of agreement") for end in ("lower", "upper")]
+    if any(end is None or pd.isna(end) for end in ends):
+        return rule
+    told = f"{rule} All pairs: {interval(float(ends[0]), float(ends[1]))} mg/dL"
+    together = whole["estimate"].get("concordance correlation")
+    if together is None or pd.isna(together):
+        return f"{told}."
+    return f"{told}; concordance correlation {number(float(together), 2)} (1 is full agreement)."
 
 
 def _summary(table: pd.DataFrame, rules: Settings) -> pd.DataFrame:

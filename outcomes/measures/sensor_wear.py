@@ -270,17 +270,33 @@ def _cell(row: pd.Series) -> str:
 
 
 def _summary(table: pd.DataFrame) -> pd.DataFrame:
+    """One line a kind and quantity; how many it is of stands behind each value."""
     shown = table.loc[table["at"].isna()]
-    return pd.DataFrame(
+    cells = {
+        (row["population"], row["kind"], row["quantity"]): f"{_cell(row)}; {_of(row)}"
+        for _, row in shown.iterrows()
+    }
+    quantities = list(dict.fromkeys(shown["quantity"]))
+    lines = [
         {
-            "Population": shown["population"].map({CUMULATIVE: "cumulative", QUARTER: "quarter"}),
-            "Kind": shown["kind"],
-            "Quantity": shown["quantity"],
-            "Value": [_cell(row) for _, row in shown.iterrows()],
-            "Sensors, gaps or changes": shown["n_units"],
-            "Patients": shown["n_patients"],
+            "Kind": kind, "Quantity": quantity,
+            "All since the plan's start": cells.get((CUMULATIVE, kind, quantity)),
+            "This quarter": cells.get((QUARTER, kind, quantity)),
         }
-    ).reset_index(drop=True)
+        for kind in cohort_order(shown["kind"])
+        for quantity in quantities
+        if {(CUMULATIVE, kind, quantity), (QUARTER, kind, quantity)} & cells.keys()
+    ]  # fmt: skip
+    return pd.DataFrame(
+        lines, columns=["Kind", "Quantity", "All since the plan's start", "This quarter"]
+    )
+
+
+def _of(row: pd.Series) -> str:
+    what = {"gaps of more": "changes", "median length": "gaps"}
+    units = next((name for start, name in what.items() if row["quantity"].startswith(start)),
+                 "sensors")  # fmt: skip
+    return f"{row['n_units']} {units}, {row['n_patients']} patients"
 
 
 def _footnotes(cohorts: CohortSet) -> list[str]:

@@ -14,9 +14,10 @@ from outcomes.glucose.workers import Workers
 from outcomes.measures.calibrations import calibration_days
 from outcomes.measures.data_sufficiency import REASONS, data_sufficiency
 from outcomes.measures.day_shape import _percentiles, _read_off, day_shape
-from outcomes.measures.sensor_agreement import agreement_pairs, sensor_agreement
+from outcomes.measures.sensor_agreement import ALL, agreement_pairs, sensor_agreement
 from outcomes.measures.sensor_wear import sensor_wear
 from outcomes.plan import SensorWear
+from outcomes.results import number
 from outcomes.statistics.ratios import ratio_of_sums
 from outcomes.tables.declared import FINGERSTICKS, SENSORS
 from outcomes.tables.study import write_study
@@ -238,3 +239,22 @@ def test_reasons_add_to_those_due(cohorts) -> None:
     assert {"patient_id", "reason", "counting_days"} <= set(result.patients.columns)
     assert "patient_id" not in result.table
     every_number_has_a_unit_or_a_reason(result)
+
+
+def test_wear_is_shown_a_line_a_kind_and_quantity_with_both_populations(cohorts) -> None:
+    result = sensor_wear(cohorts)
+    shown = result.shown()
+    assert not shown.duplicated(["Kind", "Quantity"]).any()
+    whole = result.table.loc[result.table["at"].isna() & result.table["estimate"].notna()]
+    told = shown[["All since the plan's start", "This quarter"]]
+    assert (told != "–").to_numpy().sum() >= len(whole)
+    assert "6 sensors, 6 patients" in shown.to_string()
+
+
+def test_the_limits_of_agreement_stand_in_the_footnotes(tmp_path) -> None:
+    sticks = sticks_frame(PATIENTS)
+    sticks["value"] += np.random.default_rng(5).normal(0, 12, len(sticks)).round()
+    result = sensor_agreement(clinic(tmp_path / "study", sticks, days=120))
+    table = result.table.loc[(result.table["pairs"] == ALL) & result.table["at"].isna()]
+    lower = table.set_index("quantity").loc["lower limit of agreement", "estimate"]
+    assert any(f"All pairs: {number(lower)} to" in note for note in result.footnotes)
