@@ -14,7 +14,7 @@ from outcomes.measures.course_figures import draw_lines
 from outcomes.measures.hba1c_models import stratified_pairs
 from outcomes.measures.hba1c_rows import NEW
 from outcomes.measures.range_windows import cohort_windows
-from outcomes.measures.trajectories import due_periods
+from outcomes.measures.trajectory_rows import due_periods
 from outcomes.results import Record, Result, Show, number
 
 OUTCOMES: Final = ("hba1c", "time_in_range")

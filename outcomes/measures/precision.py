@@ -11,7 +11,7 @@ from matplotlib.axes import Axes
 from outcomes.cohorts.build import CohortSet
 from outcomes.figures.style import FAINT, INK
 from outcomes.measures.hba1c_change import CHANGE_MODEL, DIFFERENCE_MODEL
-from outcomes.measures.trajectories import DIFFERENCE, LEVEL
+from outcomes.measures.trajectory_rows import DIFFERENCE, LEVEL
 from outcomes.results import DASH, Record, Result, Show, number
 from outcomes.statistics.power import detectable_difference
 from outcomes.tables.declared import KINDS

@@ -13,23 +13,23 @@ from outcomes.cohorts.build import CohortSet
 from outcomes.cohorts.states import state_on
 from outcomes.figures.style import cohort_order
 from outcomes.measures.course_figures import draw_shares
+from outcomes.measures.meaning import PERSON_POINTS, meaningful
 from outcomes.measures.range_windows import CUMULATIVE, NEW, cohort_windows
-from outcomes.measures.trajectories import OUTCOME, stated_periods
+from outcomes.measures.trajectory_rows import OUTCOME, stated_periods
 from outcomes.measures.words import with_interval
 from outcomes.results import Record, Result, Show, interval, number
 from outcomes.statistics.intervals import proportion
 from outcomes.tables.declared import STATE_TARGET
 
 SOURCE: Final = "Battelino T et al. Diabetes Care 2019;42:1593-1603"
-GAIN_POINTS: Final = 5.0  # Battelino T et al. Lancet Diabetes Endocrinol 2023;11:42-57, from memory
 IN_RANGE: Final = "in range at the target of their group"
 LOWS: Final = "lows within the target of their group"
 BOTH: Final = "in range and lows both at target"
-GAIN: Final = f"gained {GAIN_POINTS:g} points or more since before, without more time below 70"
+GAIN: Final = f"gained {PERSON_POINTS:g} points or more since before, without more time below 70"
 # Shorter, for the figure.
 LABELS: Final = {
     IN_RANGE: "in range at target", LOWS: "lows within target", BOTH: "both",
-    GAIN: f"gained {GAIN_POINTS:g} points\nwithout more lows",
+    GAIN: f"gained {PERSON_POINTS:g} points\nwithout more lows",
 }  # fmt: skip
 
 Row = dict[str, Any]
@@ -132,7 +132,7 @@ def targets(cohorts: CohortSet, *, glucose: Any = None, threads: int = 1) -> Res
             f"Targets: {SOURCE}. The group is the recorded state on the first day of the period; "
             "who has none is measured as an adult. Without an agreed target (pregnancy without "
             "type 1 diabetes, other groups) a patient is counted apart.",
-            f"*{GAIN}*: of patients with a counting period before the index date.",
+            f"“{GAIN}”: of patients with a counting period before the index date.",
             "Cohorts are described and not compared: the sensor is also the instrument, and near "
             "a limit a constant difference between sensors moves many patients across it.",
         ],
@@ -181,7 +181,7 @@ def judged_periods(windows: pd.DataFrame, cohorts: CohortSet) -> pd.DataFrame:
         columns={"share_from_70_to_180": "range_before", "share_below_70": "lows_before"}
     )
     due = due.merge(start, on=key, how="left", validate="many_to_one")
-    gained = (100 * (due["share_from_70_to_180"] - due["range_before"]) >= GAIN_POINTS) & (
+    gained = meaningful(100 * (due["share_from_70_to_180"] - due["range_before"])) & (
         due["share_below_70"] <= due["lows_before"]
     )
     known = due["range_before"].notna() & due["usable"].astype(bool)
@@ -258,7 +258,7 @@ def _summary(table: pd.DataFrame) -> pd.DataFrame:
         for quantity, heading in ((IN_RANGE, "In range, %"), (LOWS, "Lows, %"), (BOTH, "Both, %")):
             line[heading] = _cell(at.loc[quantity])
         gain = at.loc[GAIN]
-        line[f"Gained {GAIN_POINTS:g} points without more lows, %"] = (
+        line[f"Gained {PERSON_POINTS:g} points without more lows, %"] = (
             f"{_cell(gain)}, n = {gain['n']}" if gain["n"] else "nobody with a period before"
         )
         lines.append(line)

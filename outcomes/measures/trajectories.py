@@ -5,46 +5,41 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import partial
-from typing import Any, Final
+from typing import Any
 
 import pandas as pd
 
 from outcomes.cohorts.build import CohortSet
-from outcomes.cohorts.other_starts import first_start, other_starts
-from outcomes.errors import EstimationError
 from outcomes.figures.style import cohort_order
 from outcomes.measures.course_figures import draw_course
 from outcomes.measures.hba1c_rows import CONTRAST, plain
-from outcomes.measures.range_course import (
-    FEWEST,
-    Course,
-    accepted_slope,
-    changes_since_before,
-    changes_since_period,
-    lines_check,
-    weighted_course,
+from outcomes.measures.meaning import GROUP_POINTS
+from outcomes.measures.range_course import Course
+from outcomes.measures.range_windows import cohort_windows
+from outcomes.measures.trajectory_rows import (
+    CHECK,
+    COLUMNS,
+    DIFFERENCE,
+    HOLD,
+    HOLD_FROM,
+    IMPROVEMENT,
+    LEVEL,
+    OTHER_START,
+    REFUSED,
+    WITHOUT_OTHER,
+    Row,
+    boundary_of,
+    course_rows,
+    due_periods,
+    knots_of,
+    points,
+    record,
+    stated_periods,
 )
-from outcomes.measures.range_windows import CUMULATIVE, NEW, cohort_windows
 from outcomes.measures.words import with_interval
 from outcomes.plan import Plan
-from outcomes.results import DASH, Record, Result, Show, interval, number
+from outcomes.results import DASH, Result, Show, interval, number
 from outcomes.tables.declared import KINDS
-
-OUTCOME: Final = "time_in_range"
-LEVEL: Final = "level by the trajectory"
-DIFFERENCE: Final = "difference by the trajectory, at equal covariates"
-IMPROVEMENT: Final = "change since before the index date, weighted"
-HOLD: Final = "change since period 2, weighted"
-CHECK: Final = "level by personal lines (check)"
-WITHOUT_OTHER: Final = "level by the trajectory, without periods after another treatment was begun"
-OTHER_START: Final = "began another treatment by the end of the period"
-HOLD_FROM: Final = 2  # the first period that a placement's own weeks do not touch
-OF_TIME: Final = "% of time"
-POINTS: Final = "percentage points"
-FIRST: Final = 1
-REFUSED: Final = "not estimated"
-
-Row = dict[str, Any]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False, repr=False)
@@ -90,9 +85,9 @@ def trajectories(cohorts: CohortSet, *, glucose: Any = None, threads: int = 1) -
     windows = cohort_windows(cohorts, threads=threads) if glucose is None else glucose.windows
     due = due_periods(windows, cohorts)
     stated = stated_periods(cohorts.plan)
-    rows, course, notes = _rows(due, cohorts, stated)
+    rows, course, notes = course_rows(due, cohorts, stated)
     curve = _curve(course, cohorts, rows) if course is not None else pd.DataFrame()
-    table = pd.DataFrame(rows, columns=_COLUMNS).astype(
+    table = pd.DataFrame(rows, columns=COLUMNS).astype(
         dict.fromkeys(("month", "period", "n", "n_due", "events"), "Int64")
     )
     month = cohorts.plan.hba1c.primary_month
@@ -102,7 +97,7 @@ def trajectories(cohorts: CohortSet, *, glucose: Any = None, threads: int = 1) -
         name="trajectories",
         title="Does time in range hold, if those not seen are stood for?",
         table=table,
-        entries=[_record(row) for row in rows],
+        entries=[record(row) for row in rows],
         finding=finding,
         plain=_plain(table, month),
         caption=(
@@ -124,291 +119,6 @@ def trajectories(cohorts: CohortSet, *, glucose: Any = None, threads: int = 1) -
     )
 
 
-_COLUMNS: Final = [
-    *("quantity", "cohort", "contrast", "month", "period", "estimate", "conf_low", "conf_high"),
-    *("unit", "n", "n_due", "events", "who", "method", "note"),
-]
-
-
-def stated_periods(plan: Plan) -> dict[int, int]:
-    """Return the period of each visit month: the one that holds its target day, or the last.
-
-    Examples
-    --------
-    >>> from datetime import date
-    >>> from outcomes.plan import Frame
-    >>> stated_periods(Plan(plan=Frame(start=date(2024, 1, 1))))
-    {3: 4, 6: 7, 12: 13}
-    """
-    settings = plan.time_in_range
-    days = zip(plan.hba1c.visit_months, plan.hba1c.visit_days, strict=True)
-    return {
-        month: min(day // settings.period_days + 1, settings.last_period) for month, day in days
-    }
-
-
-def due_periods(windows: pd.DataFrame, cohorts: CohortSet) -> pd.DataFrame:
-    """Return one row per new patient, cohort and due period, seen or not.
-
-    Periods that touch a pregnancy are left out: they are told apart.
-
-    Returns
-    -------
-    DataFrame
-        `patient_id`, `cohort`, `period` (from 1), `share` (fraction, missing where too little was
-        recorded), `share_before`, `last_on`, `other_start_on`, and the cohort's covariates.
-    """
-    key = ["patient_id", "cohort"]
-    mine = windows.loc[(windows["population"] == CUMULATIVE) & (windows["who"] == NEW)]
-    mine = mine.loc[~mine["pregnant"].astype(bool)]
-    before = mine.loc[(mine["period"] == 0) & mine["usable"], [*key, "share_from_70_to_180"]]
-    due = mine.loc[mine["due"] & (mine["period"] >= FIRST)]
-    due = due.assign(share=due["share_from_70_to_180"].astype(float).where(due["usable"]))
-    due = due.assign(period=due["period"].astype("int64"))
-    due = due[[*key, "period", "share", "last_on"]].merge(
-        before.rename(columns={"share_from_70_to_180": "share_before"}), on=key, how="left",
-        validate="many_to_one",
-    )  # fmt: skip
-    starts = first_start(
-        other_starts(cohorts.patients, cohorts.table("states"), cut_off=cohorts.cut_off)
-    ).rename(columns={"started_on": "other_start_on"})
-    due = due.merge(starts, on=key, how="left", validate="many_to_one")
-    about = [name for name in cohorts.plan.cohorts.covariates if name in cohorts.patients]
-    return due.merge(cohorts.patients[[*key, *about]], on=key, how="left", validate="many_to_one")
-
-
-# --- rows of the table --------------------------------------------------------------------------
-
-
-def _row(**given: Any) -> Row:
-    made: Row = dict.fromkeys(_COLUMNS)
-    made |= {"method": "", "note": "", **given}
-    made["who"] = made["cohort"] or made["contrast"]
-    return made
-
-
-def _rows(
-    due: pd.DataFrame, cohorts: CohortSet, stated: dict[int, int]
-) -> tuple[list[Row], Course | None, list[str]]:
-    if due.empty or due["share"].notna().sum() == 0:
-        return [], None, []
-    fitted: dict[str, Any] = {
-        "knots": _knots(cohorts.plan), "boundary": _boundary(cohorts.plan),
-    }  # fmt: skip
-    covariates = _covariates(due, cohorts.plan)
-    periods = sorted({*stated.values(), *range(FIRST, cohorts.plan.time_in_range.last_period + 1)})
-    try:
-        course = weighted_course(due, at=periods, covariates=covariates, **fitted)
-    except EstimationError as error:
-        note = f"{REFUSED}: {error}"
-        return [
-            _row(quantity=LEVEL, cohort=cohort, month=month, period=period, unit=OF_TIME, note=note)
-            for cohort in cohort_order(due["cohort"])
-            for month, period in stated.items()
-        ], None, []  # fmt: skip
-    fewest = _fewest(cohorts.plan, stated)
-    rows = _level_rows(course, due, stated, fewest)
-    rows += _difference_rows(course, stated, fewest, covariates)
-    rows += _change_rows(course.rows, stated, fewest, fitted)
-    rows += _other_rows(due, stated, fewest, fitted)
-    more, notes = _check_rows(course.rows, stated, fewest, fitted)
-    return [*rows, *more], course, [*course.notes, *notes]
-
-
-def _knots(plan: Plan) -> Sequence[float]:
-    return [float(knot) for knot in plan.time_in_range.knots]
-
-
-def _boundary(plan: Plan) -> tuple[float, float]:
-    return float(FIRST), float(plan.time_in_range.last_period)
-
-
-def _covariates(due: pd.DataFrame, plan: Plan) -> list[str]:
-    """The plan's covariates that vary and that at least nine of ten patients have."""
-    people = due.drop_duplicates(["patient_id", "cohort"])
-    return [
-        name
-        for name in plan.cohorts.covariates
-        if name in people
-        and people[name].notna().mean() >= 0.9
-        and len(people[name].dropna().unique()) > 1
-    ]
-
-
-def _fewest(plan: Plan, stated: dict[int, int]) -> dict[int, int]:
-    """How many patients must have been seen for each stated month."""
-    last = max(stated)
-    return {
-        month: plan.time_in_range.fewest_at_month_12 if month == last and month >= 12 else FEWEST
-        for month in stated
-    }
-
-
-def _method(what: str) -> str:
-    return f"{what}, observation weights, CR2 by patient, Bell-McCaffrey t"
-
-
-def _level_rows(
-    course: Course,
-    due: pd.DataFrame,
-    stated: dict[int, int],
-    fewest: dict[int, int],
-    quantity: str = LEVEL,
-) -> list[Row]:
-    counts = due.groupby(["cohort", "period"])["share"].agg(n="count", n_due="size")
-    levels = course.levels.set_index(["group", "time"])
-    rows = []
-    for cohort in cohort_order(due["cohort"]):
-        for month, period in stated.items():
-            n, n_due = (int(x) for x in counts.reindex([(cohort, period)], fill_value=0).iloc[0])
-            row = _row(
-                quantity=quantity, cohort=cohort, month=month, period=period, unit=OF_TIME, n=n,
-                n_due=n_due, method=_method("fractional logit on a spline of the period"),
-            )  # fmt: skip
-            found = levels.loc[(cohort, period)] if (cohort, period) in levels.index else None
-            if n < fewest[month] or found is None or pd.isna(found["estimate"]):
-                few = max(fewest[month], FEWEST)
-                row["note"] = f"{REFUSED}: {n} patients seen in period {period}, fewer than {few}"
-            else:
-                row |= _points(found)
-            rows.append(row)
-    return rows
-
-
-def _points(found: Any) -> Row:
-    """Shares as fractions into points."""
-    return {
-        name: None if pd.isna(found[name]) else 100 * float(found[name])
-        for name in ("estimate", "conf_low", "conf_high")
-    }
-
-
-def _difference_rows(
-    course: Course, stated: dict[int, int], fewest: dict[int, int], covariates: Sequence[str]
-) -> list[Row]:
-    found = course.differences.set_index("time")
-    adjusted = ", ".join(name.replace("_", " ") for name in covariates) or "nothing"
-    rows = []
-    for month, period in stated.items():
-        row = _row(
-            quantity=DIFFERENCE, contrast=CONTRAST, month=month, period=period, unit=POINTS,
-            method=_method(f"fractional logit, g-computation, adjusted for {adjusted}"),
-        )  # fmt: skip
-        rows.append(row)
-        if period not in found.index:
-            row["note"] = f"{REFUSED}: fewer than {FEWEST} patients in a cohort"
-            continue
-        shown = found.loc[period]
-        smaller = int(min(shown["n"], shown["n_reference"]))
-        row |= {"n": int(shown["n"] + shown["n_reference"])}
-        if smaller < fewest[month]:
-            row["note"] = (
-                f"{REFUSED}: {smaller} patients seen in the smaller cohort, fewer than "
-                f"{fewest[month]}"
-            )
-            continue
-        row |= _points(shown) | {
-            "note": "as each sensor reports it: a constant difference between sensors is part of "
-            "it; association, not proof of cause"
-        }
-    return rows
-
-
-def _change_rows(
-    rows: pd.DataFrame, stated: dict[int, int], fewest: dict[int, int], fitted: dict[str, Any]
-) -> list[Row]:
-    periods = list(stated.values())
-    later = [period for period in periods if period > HOLD_FROM]
-    try:
-        held = changes_since_period(rows, start=HOLD_FROM, at=later, **fitted)
-    except EstimationError:
-        held = pd.DataFrame(columns=["cohort", "period", "n", "n_due", "estimate"])
-    made = []
-    for quantity, found in (
-        (IMPROVEMENT, changes_since_before(rows, at=periods)), (HOLD, held),
-    ):  # fmt: skip
-        whose = "with" if quantity == IMPROVEMENT else "without"
-        for shown in found.to_dict("records"):
-            month = next(m for m, period in stated.items() if period == shown["period"])
-            row = _row(
-                quantity=quantity, cohort=shown["cohort"], month=month, period=shown["period"],
-                unit=POINTS, n=int(shown["n"]), n_due=int(shown["n_due"]),
-                method=_method("mean change" if whose == "with" else "fractional logit"),
-            )  # fmt: skip
-            if pd.isna(shown["estimate"]) or shown["n"] < min(fewest[month], FEWEST):
-                row["note"] = (
-                    f"{REFUSED}: {shown['n']:.0f} patients {whose} a period before the index date "
-                    f"seen, fewer than {FEWEST}"
-                )
-            else:
-                row |= _points(shown)
-            made.append(row)
-    return made
-
-
-def _other_rows(
-    due: pd.DataFrame, stated: dict[int, int], fewest: dict[int, int], fitted: dict[str, Any]
-) -> list[Row]:
-    """How many had begun another treatment, and the levels without their later periods."""
-    begun = due["other_start_on"] <= due["last_on"]
-    counts = begun.groupby([due["cohort"], due["period"]]).agg(["sum", "size"])
-    rows = [
-        _row(
-            quantity=OTHER_START, cohort=cohort, month=month, period=period, unit="patients",
-            estimate=float(n), n=int(n_due), n_due=int(n_due), events=int(n), method="count",
-        )
-        for cohort in cohort_order(due["cohort"])
-        for month, period in stated.items()
-        for n, n_due in [counts.reindex([(cohort, period)], fill_value=0).iloc[0]]
-    ]  # fmt: skip
-    if not begun.any():
-        return rows
-    kept = due.assign(share=due["share"].where(~begun))
-    try:
-        course = weighted_course(kept, at=list(stated.values()), **fitted)
-    except EstimationError:
-        return rows
-    return rows + _level_rows(course, kept, stated, fewest, WITHOUT_OTHER)
-
-
-def _check_rows(
-    rows: pd.DataFrame, stated: dict[int, int], fewest: dict[int, int], fitted: dict[str, Any]
-) -> tuple[list[Row], list[str]]:
-    """The check by personal lines; refused where the level itself is."""
-    sizes = rows.loc[rows["share"].notna()].groupby("cohort")["patient_id"].nunique()
-    enough = rows.loc[rows["cohort"].isin(sizes.index[sizes >= FEWEST])]
-    counts = rows.groupby(["cohort", "period"])["share"].count()
-    try:
-        levels, lines = lines_check(enough, at=list(stated.values()), **fitted)
-    except EstimationError as error:
-        return [], [f"The check by personal lines is {REFUSED}: {error}"]
-    made = []
-    for shown in levels.to_dict("records"):
-        month = next(m for m, period in stated.items() if period == shown["period"])
-        n = int(counts.get((shown["cohort"], shown["period"]), 0))
-        if n >= fewest[month]:
-            made.append(
-                _row(
-                    quantity=CHECK, cohort=shown["cohort"], month=month, period=shown["period"],
-                    unit=OF_TIME, n=n, method=f"{lines.model}, REML, Satterthwaite t",
-                    **{k: plain(shown[k]) for k in ("estimate", "conf_low", "conf_high")},
-                )
-            )  # fmt: skip
-    which = "was accepted" if accepted_slope(lines) else "was not; a random intercept was used"
-    notes = [f"Check by personal lines: the random slope {which}. {' '.join(lines.notes)}".strip()]
-    return made, notes
-
-
-def _record(row: Row) -> Record:
-    return Record(
-        outcome=OUTCOME, quantity=row["quantity"], population=CUMULATIVE, cohort=row["cohort"],
-        contrast=row["contrast"], at=f"period {row['period']}", by={"month": str(row["month"])},
-        estimate=row["estimate"], conf_low=row["conf_low"], conf_high=row["conf_high"],
-        n_patients=row["n"], n_units=row["n_due"], events=row["events"], unit=row["unit"],
-        method=row["method"], note=row["note"] or None,
-    )  # fmt: skip
-
-
 # --- what is shown ------------------------------------------------------------------------------
 
 
@@ -423,7 +133,7 @@ def _curve(course: Course, cohorts: CohortSet, rows: Sequence[Row]) -> pd.DataFr
     seen = course.rows.loc[course.rows["share"].notna()]
     counts = seen.groupby(["cohort", "period"])["patient_id"].nunique()
     drawn = [
-        {"cohort": row["group"], "period": int(row["time"]), **_points(row),
+        {"cohort": row["group"], "period": int(row["time"]), **points(row),
          "n": int(counts.get((row["group"], int(row["time"])), 0))}
         for row in course.levels.to_dict("records")
         if (row["group"], int(row["time"])) not in refused and not pd.isna(row.get("estimate"))
@@ -525,10 +235,10 @@ def _plain(table: pd.DataFrame, month: int) -> str:
 
 def _footnotes(cohorts: CohortSet, course: Course | None, notes: Sequence[str]) -> list[str]:
     plan = cohorts.plan
-    low, high = _boundary(plan)
+    low, high = boundary_of(plan)
     shown = [
-        f"Model: fractional logit on a natural spline of the period (knots {_words(_knots(plan))}, "
-        f"ends {low:g} and {high:g}, fixed in the plan) crossed with cohort. Every patient counts "
+        "Model: fractional logit on a natural spline of the period (knots "
+        f"{_words(knots_of(plan))}, ends {low:g} and {high:g}, fixed in the plan) crossed with cohort. Every patient counts "
         "equally. Levels are of each cohort as it is; a difference is at equal covariates and so "
         "is not the difference of two levels.",
         "Observation weights always: the chance of having a counting period is modelled with the "
@@ -541,7 +251,9 @@ def _footnotes(cohorts: CohortSet, course: Course | None, notes: Sequence[str]) 
         f"{plan.time_in_range.fewest_at_month_12} patients of the cohort seen in its period; the "
         f"curve ends before fewer than {plan.sensor_survival.smallest_at_risk}.",
         "The sensor is also the instrument: a constant difference between two kinds of sensor is "
-        "part of every difference here. Intervals are pointwise and take the weights as known.",
+        f"part of every difference here. Between groups {GROUP_POINTS:g} points are called "
+        "meaningful (Battelino T et al. 2023, from memory). Intervals are pointwise and take the "
+        "weights as known.",
         "Periods that touch a pregnancy are left out. Another treatment: a glucose-lowering drug "
         "or way of giving insulin begun after the index date.",
     ]

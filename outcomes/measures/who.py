@@ -21,7 +21,7 @@ from outcomes.measures.range_windows import CUMULATIVE, NEW, cohort_windows
 from outcomes.measures.sensor_ends import end_states, lives_in
 from outcomes.measures.sensor_shares import REACHED, horizon, refusal, state_curve
 from outcomes.measures.small_cells import NOT_SHOWN, SMALLEST, hidden_cells
-from outcomes.measures.trajectories import stated_periods
+from outcomes.measures.trajectory_rows import stated_periods
 from outcomes.measures.words import with_interval
 from outcomes.results import Record, Result, Show
 from outcomes.statistics.change import paired_change
