@@ -238,9 +238,9 @@ def _footnotes(cohorts: CohortSet, course: Course | None, notes: Sequence[str]) 
     low, high = boundary_of(plan)
     shown = [
         "Model: fractional logit on a natural spline of the period (knots "
-        f"{_words(knots_of(plan))}, ends {low:g} and {high:g}, fixed in the plan) crossed with cohort. Every patient counts "
-        "equally. Levels are of each cohort as it is; a difference is at equal covariates and so "
-        "is not the difference of two levels.",
+        f"{_words(knots_of(plan))}, ends {low:g} and {high:g}, fixed in the plan) crossed with "
+        "cohort. Every patient counts equally. Levels are of each cohort as it is; a difference is "
+        "at equal covariates and so is not the difference of two levels.",
         "Observation weights always: the chance of having a counting period is modelled with the "
         "last value seen, so that who is like those who left counts for them too. Without weights "
         "the curve of those who stay is too rosy where the poorly controlled leave.",
