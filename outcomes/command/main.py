@@ -11,6 +11,7 @@ from pathlib import Path
 from outcomes.command import (
     demo,
     draft_plan,
+    draft_sources,
     explore,
     inserters,
     intake,
@@ -21,6 +22,17 @@ from outcomes.command import (
 from outcomes.command.endings import Ending, Log
 from outcomes.errors import INTERNAL, NOT_WRITTEN, OutcomesError
 
+VERBS = (
+    demo,
+    draft_sources,
+    intake,
+    draft_plan,
+    report,
+    inserters,
+    manuscript,
+    explore,
+    synthesise,
+)
 DESCRIPTION = """\
 Turn a diabetes clinic's exports into its quarterly outcome report: HbA1c change, time in range,
 sensor survival to planned removal and complications, for implanted and adhesive glucose sensors.
@@ -43,7 +55,7 @@ def parser() -> argparse.ArgumentParser:
         "--log", metavar="FILE", type=Path, help="keep a rotating log without patient data"
     )
     verbs = top.add_subparsers(dest="verb", metavar="VERB", required=True)
-    for verb in (demo, intake, draft_plan, report, inserters, manuscript, explore, synthesise):
+    for verb in VERBS:
         verb.add(verbs)
     return top
 

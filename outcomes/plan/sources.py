@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date
@@ -15,6 +16,7 @@ from outcomes.plan.strict import Document, build, setting
 ENCODINGS = ("utf-8", "utf-8-sig", "utf-16", "cp1252")
 SEVERITIES: Final = ("stop", "set aside", "note")
 GUESS: Final = "?"  # a value that begins with it is a guess of draft-sources, not yet confirmed
+OPEN_GUESS: Final = re.compile(r"""([=\[,]\s*["'])\?""")  # in a line; a key such as "?" is none
 WHOLE_NUMBERS: Final = ("skip_lines", "heading_line")
 SHOWN_GUESSES: Final = 40
 
@@ -97,6 +99,7 @@ class TableSource:
     footers: tuple[str, ...] = setting(
         (), "How lines begin that close a file and are no rows, such as 'Total rows'."
     )
+    left_out: tuple[str, ...] = setting((), "Headings that are left unread on purpose.")
     sheet: str | None = setting(None, "Sheet of a workbook, where it shows more than one.")
     time_zone: str | None = setting(None, "Zone of these files, where it is not the clinic's.")
     dated_by: str | None = setting(
@@ -142,6 +145,7 @@ class Sources:
     format: int = setting(..., "Format of this file; 1 today.")
     clinic: Clinic = setting(..., "The clinic.")
     source: tuple[TableSource, ...] = setting(..., "One entry per kind of file.")
+    left_out: tuple[str, ...] = setting((), "Files of the folder that are left unread on purpose.")
     severity: Mapping[str, str] | None = setting(
         None, "Rules by name or code, with stop, set aside or note instead."
     )
@@ -181,11 +185,10 @@ def _refuse_guesses(document: Document) -> None:
     if not guesses:
         return
     lines = document.text.splitlines()
-    marks = tuple(f"{quote}{GUESS}" for quote in "\"'")
     found = [
         f"  line {number}: {line.split(' #')[0].strip()}"
         for number, line in enumerate(lines, start=1)
-        if any(mark in line.split(" #")[0] for mark in marks) and not line.lstrip().startswith("#")
+        if OPEN_GUESS.search(line.split(" #")[0]) and not line.lstrip().startswith("#")
     ]
     more = len(found) - SHOWN_GUESSES
     raise SettingsError(
