@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -14,11 +15,16 @@ from outcomes.measures.sensor_ends import (
     END_STATES,
     LOST_STATES,
     PLANNED,
+    TOO_SOON,
     UNKNOWN,
     WORKING,
     patient_days,
 )
-from outcomes.statistics.competing_risks import cumulative_incidence
+from outcomes.statistics.competing_risks import (
+    CumulativeIncidence,
+    cumulative_incidence,
+    difference,
+)
 from outcomes.statistics.lives import CENSORED, EVENT_FREE
 from outcomes.statistics.rates import clustered_rate, rate
 from outcomes.statistics.survival import kaplan_meier
@@ -31,6 +37,13 @@ DIED_FIRST: Final = "patient died"
 UNKNOWN_END: Final = "end not known"
 HEADS: Final = (REACHED, LOST, EARLY, DIED_FIRST, UNKNOWN_END)  # these add to 100
 KM_TITLE: Final = "still working, if none had been taken out early"
+CHOICE_AS_LOSS: Final = "lost, if patient choice were a loss"
+UNKNOWN_ALL: Final = "lost, if all unknown ends were losses"
+UNKNOWN_NONE: Final = "lost, if no unknown end was a loss"
+UNDATED_ALL: Final = "lost, if all undated losses to follow-up were losses"
+UNDATED_NONE: Final = "lost, if no undated loss to follow-up was a loss"
+LOST_BY: Final = "lost by then"
+WELL_AT: Final = "still working or removed as planned by then"
 RATE: Final = "losses per patient-year of wear"
 RATE_CLUSTERED: Final = "losses per patient-year of wear, clustered by patient"
 
@@ -53,7 +66,8 @@ class Horizon:
     @property
     def words(self) -> str:
         """The horizon as it stands in a record."""
-        return "eve of the planned day (pooled)" if self.pooled else f"day {self.time:g}"
+        day = "pooled" if self.pooled else f"day {self.time:g}"
+        return f"eve of the planned day ({day})"
 
 
 def horizon(lives: pd.DataFrame) -> Horizon:
@@ -78,6 +92,66 @@ def on_clock(lives: pd.DataFrame, at: Horizon) -> pd.DataFrame:
     )
 
 
+def refusal(lives: pd.DataFrame) -> str:
+    """Return in words why no share can be given for these sensors; "" where one can.
+
+    A share needs sensors of two patients at least, one end, and one sensor that did not share it:
+    without these its interval would say that the clinic knows everything.
+    """
+    n, patients = len(lives), lives["patient_id"].nunique()
+    if n == 0:
+        return "not estimable: no sensor at risk"
+    if n == 1:
+        return "not estimable: one sensor"
+    if patients == 1:
+        return f"not estimable: one patient wore all {n} sensors"
+    reached = lives["exit"] >= lives["planned_days"]
+    ended = lives["state"].isin(END_STATES) & (lives["state"] != PLANNED)
+    if not ended.any():
+        return (
+            f"not estimable: none of {n} sensors ended before its planned day "
+            f"({int(reached.sum())} were watched to it)"
+        )
+    if ended.all():
+        return f"not estimable: all {n} sensors ended before their planned day{_until(lives)}"
+    return ""
+
+
+def _until(lives: pd.DataFrame) -> str:
+    days = lives["exit"].unique()
+    return f", all on day {days[0]}" if len(days) == 1 else f", the last on day {max(days)}"
+
+
+def state_curve(
+    lives: pd.DataFrame, *, times: Sequence[float] | None = None, at: Horizon | None = None
+) -> CumulativeIncidence:
+    """Return the shares in every end state, and in `HEADS`, on the clock of the horizon.
+
+    Parameters
+    ----------
+    lives : DataFrame, one row per sensor at risk
+        As `lives_in` returns it.
+    times : sequence of numbers, optional
+        On that clock, events at a time counted; by default the eve of the planned day alone.
+    at : Horizon, optional
+        By default that of the sensors.
+    """
+    at = at or horizon(lives)
+    return cumulative_incidence(
+        on_clock(lives, at), times=[at.time] if times is None else times,
+        before=at.before and times is None, cluster="patient_id", states=END_STATES,
+        combine={
+            REACHED: [PLANNED, EVENT_FREE],
+            LOST: list(LOST_STATES),
+            EARLY: list(EARLY_STATES),
+            DIED_FIRST: [DIED],
+            UNKNOWN_END: [UNKNOWN],
+            UNKNOWN_ALL: [*LOST_STATES, UNKNOWN],
+            CHOICE_AS_LOSS: [*LOST_STATES, EARLY_STATES[0], TOO_SOON],
+        },
+    )  # fmt: skip
+
+
 def shares(lives: pd.DataFrame, *, smallest_at_risk: int = 10) -> pd.DataFrame:
     """Return what became of 100 sensors placed, read on the eve of the planned day.
 
@@ -93,42 +167,111 @@ def shares(lives: pd.DataFrame, *, smallest_at_risk: int = 10) -> pd.DataFrame:
     DataFrame, one row per quantity
         `quantity`, `reason`, `at`, `estimate`, `std_error`, `conf_low`, `conf_high` (fractions),
         `n_at_risk` (on the eve), `events` (up to it), `method`, `note`. The five of `HEADS` add
-        to 1; then each reason of loss that occurred, bounds for unknown ends and undated losses,
-        and the Kaplan-Meier curve. None and a note where there is no estimate or no limit.
+        to 1; then each reason of loss and of being taken out early that occurred, bounds for
+        unknown ends and undated losses, patient choice (and removals told as planned, but too
+        soon) counted as losses, and the Kaplan-Meier curve. None and a note where there is no
+        estimate or no limit, and everywhere where `refusal` has a word.
     """
     at = horizon(lives)
     clock = on_clock(lives, at)
-    seen = [state for state in LOST_STATES if (clock["state"] == state).any()]
-    combine = {
-        REACHED: [PLANNED, EVENT_FREE],
-        LOST: list(LOST_STATES),
-        EARLY: list(EARLY_STATES),
-        DIED_FIRST: [DIED],
-        UNKNOWN_END: [UNKNOWN],
-        "lost or unknown": [*LOST_STATES, UNKNOWN],
-    }
-    curve = cumulative_incidence(
-        clock, times=[at.time], before=at.before, cluster="patient_id",
-        combine=combine, states=END_STATES,
-    )  # fmt: skip
+    curve = state_curve(lives, at=at)
     wanted = [(name, "", name) for name in HEADS]
-    wanted += [(LOST, state.removeprefix("lost: "), state) for state in seen]
+    wanted += [(head, state.split(": ")[1], state) for head, state in _seen(clock)]
     rows = [
         _row(quantity, reason, curve.at(state, at.time), at, "Aalen-Johansen")
         for quantity, reason, state in wanted
     ]
     if (clock["state"] == UNKNOWN).any():
-        all_lost = curve.at("lost or unknown", at.time)
-        rows.append(_row("lost, if all unknown ends were losses", "", all_lost, at, "bound"))
-        none_lost = curve.at(LOST, at.time)
-        rows.append(_row("lost, if no unknown end was a loss", "", none_lost, at, "bound"))
+        for words, state in ((UNKNOWN_ALL, UNKNOWN_ALL), (UNKNOWN_NONE, LOST)):
+            rows.append(_row(words, "", curve.at(state, at.time), at, "bound"))
     rows += _undated_bounds(lives, at)
+    if clock["state"].isin([EARLY_STATES[0], TOO_SOON]).any():
+        as_loss = curve.at(CHOICE_AS_LOSS, at.time)
+        rows.append(_row(CHOICE_AS_LOSS, "", as_loss, at, "sensitivity, Aalen-Johansen"))
     rows.append(_kaplan_meier(clock, at))
     table = pd.DataFrame(rows)
     few = table["n_at_risk"] < smallest_at_risk
     words = "fewer than " + str(smallest_at_risk) + " sensors at risk on the eve"
     table.loc[few, "note"] = [f"{words}; {note}" if note else words for note in table["note"][few]]
-    return table
+    return _refused(table, refusal(lives))
+
+
+def _seen(clock: pd.DataFrame) -> list[tuple[str, str]]:
+    heads = [(LOST, state) for state in LOST_STATES] + [(EARLY, state) for state in EARLY_STATES]
+    return [(head, state) for head, state in heads if (clock["state"] == state).any()]
+
+
+def _refused(table: pd.DataFrame, why: str) -> pd.DataFrame:
+    """Return the table without numbers that nobody should quote, the reason in their place."""
+    if not why:
+        return table
+    blank = dict.fromkeys(("estimate", "std_error", "conf_low", "conf_high"))
+    return table.assign(**blank, note=why)
+
+
+def at_horizons(
+    lives: pd.DataFrame, *, shares_of_life: Sequence[float], days: Sequence[int]
+) -> pd.DataFrame:
+    """Return the share lost, and the share still well, at earlier horizons.
+
+    Parameters
+    ----------
+    lives : DataFrame, one row per sensor at risk
+    shares_of_life : sequence of float
+        Shares of planned life.
+    days : sequence of int
+        Days since placement; only those for which every sensor is planned for longer are read,
+        so that no planned removal changes what a day means.
+
+    Returns
+    -------
+    DataFrame, one row per horizon and quantity
+        As `shares` returns it, for `WELL_AT` and `LOST_BY`; `at` names the horizon.
+    """
+    why = refusal(lives)
+    pooled = Horizon(time=1.0, before=True, pooled=True)
+    plain = Horizon(time=0.0, before=False, pooled=False)
+    shortest = int(lives["planned_days"].min())
+    asked = [(pooled, share, f"{100 * share:g} % of planned life") for share in shares_of_life]
+    asked += [(plain, float(day), f"by day {day}") for day in days if day < shortest - 1]
+    rows = []
+    for clock in (pooled, plain):
+        times = [time for one, time, _ in asked if one == clock]
+        if not times:
+            continue
+        curve = state_curve(lives, times=times, at=clock)
+        for one, time, words in asked:
+            if one != clock:
+                continue
+            for quantity, state in ((WELL_AT, REACHED), (LOST_BY, LOST)):
+                row = _row(quantity, "", curve.at(state, time), one, "Aalen-Johansen")
+                rows.append({**row, "at": words})
+    return _refused(pd.DataFrame(rows), why)
+
+
+def population_difference(quarter: pd.DataFrame, cumulative: pd.DataFrame) -> pd.DataFrame:
+    """Return how far the quarter's shares lie from the cumulative ones, patients in both once.
+
+    Parameters
+    ----------
+    quarter, cumulative : DataFrame, one row per sensor at risk
+        As `lives_in` returns them. The quarter's wear is part of the cumulative wear, so the two
+        are correlated; the influences are subtracted within the patient before they are squared.
+
+    Returns
+    -------
+    DataFrame, two rows (`REACHED` and `LOST`), or none where the two cannot be compared
+        `quantity`, `at`, `estimate`, `std_error`, `conf_low`, `conf_high` (fractions), `note`.
+    """
+    if len(quarter) == 0 or len(cumulative) == 0 or refusal(quarter) or refusal(cumulative):
+        return pd.DataFrame()
+    lives = {int(days) for part in (quarter, cumulative) for days in part["planned_days"]}
+    one = Horizon(time=float(min(lives)) - 1, before=False, pooled=False)
+    at = one if len(lives) == 1 else Horizon(time=1.0, before=True, pooled=True)
+    table = difference(
+        state_curve(quarter, at=at), state_curve(cumulative, at=at), states=[REACHED, LOST]
+    )
+    return table.assign(quantity=table["state"], at=at.words)
 
 
 def _row(
@@ -159,8 +302,8 @@ def _undated_bounds(lives: pd.DataFrame, at: Horizon) -> list[dict[str, object]]
     working = lives.assign(exit=lives["exit"].where(~undated, lives["limit"]))
     rows = []
     for frame, words in (
-        (lost, "lost, if all undated losses to follow-up were losses"),
-        (working, "lost, if no undated loss to follow-up was a loss"),
+        (lost, UNDATED_ALL),
+        (working, UNDATED_NONE),
     ):
         curve = cumulative_incidence(
             on_clock(frame, at), times=[at.time], before=at.before, cluster="patient_id",

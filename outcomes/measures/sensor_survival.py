@@ -2,44 +2,50 @@
 
 from __future__ import annotations
 
-import itertools
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import partial
+from typing import Final
 
 import pandas as pd
-from matplotlib.axes import Axes
 
 from outcomes.cohorts.build import CohortSet
 from outcomes.cohorts.flow import NOT_RECORDED
 from outcomes.errors import UsageError, known_names
-from outcomes.figures.style import INK, SHADES, cohort_order, look
+from outcomes.figures.sensor_curves import draw_curves
+from outcomes.figures.style import cohort_order
 from outcomes.measures.sensor_ends import (
+    LOST_STATES,
     SET_ASIDE,
     UNKNOWN,
     WORKING,
     end_states,
     lives_in,
 )
+from outcomes.measures.sensor_groups import GROUPINGS, PLANNED_LIFE, WHOLE, groups, with_groups
+from outcomes.measures.sensor_needs import MEAN_DAYS, SENSORS, needs
 from outcomes.measures.sensor_shares import (
     HEADS,
-    LOST,
     RATE,
-    REACHED,
+    at_horizons,
     horizon,
     loss_rates,
+    population_difference,
     reached_curve,
+    refusal,
     shares,
 )
-from outcomes.measures.words import one_sentence
-from outcomes.results import Record, Result, Show, interval, number
+from outcomes.measures.sensor_summary import LESS, finding, of_groups, of_kinds
+from outcomes.plan import SensorSurvival
+from outcomes.results import Record, Result, number
 from outcomes.statistics.survival import number_at_risk
 from outcomes.tables.declared import KINDS
 
-GROUPINGS = ("model", "lot", "body_site", "planned_days")
-_PER_100 = "of 100 sensors placed"
-_PER_YEAR = "per patient-year of wear"
+TITLE: Final = "Do sensors last until their planned removal?"
+PER_100: Final = "of 100 sensors placed"
+PER_YEAR: Final = "per patient-year of wear"
+POINTS: Final = "points of 100 sensors placed"
+Row = dict[str, object]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False, repr=False)
@@ -49,7 +55,7 @@ class SensorSurvivalResult(Result):
     Attributes
     ----------
     ends : DataFrame, one row per sensor placed up to the cut-off
-        See `outcomes.measures.sensor_ends.end_states`.
+        See `outcomes.measures.sensor_ends.end_states`; with `site` and `year` of placement.
     curves : DataFrame, one row per kind, group and step
         `kind`, `group`, `time`, `share_of_planned`, `estimate`, `conf_low`, `conf_high`,
         `n_at_risk`: the share still working or removed as planned, cumulative population.
@@ -72,8 +78,9 @@ def sensor_survival(cohorts: CohortSet, *, by: str | None = None) -> SensorSurvi
     Parameters
     ----------
     cohorts : CohortSet
-    by : {"model", "lot", "body_site", "planned_days"}, optional
-        Show each level of this column apart.
+    by : {"model", "lot", "site", "year", "body_site", "planned_days"}, optional
+        Show each level apart: `site` is where the sensor was placed, `year` the calendar year of
+        its placement.
 
     Returns
     -------
@@ -82,9 +89,13 @@ def sensor_survival(cohorts: CohortSet, *, by: str | None = None) -> SensorSurvi
         `group`, `quantity`, `reason`, `at`, `estimate`, `conf_low`, `conf_high`, `unit`,
         `n_units` (sensors), `n_patients`, `events`, `n_at_risk`, `exposure` (patient-years),
         `method`, `note`. Of 100 placed: reached planned removal (still working, or removed as
-        planned within the grace), lost by reason, taken out early, patient died, end not known,
-        adding to 100 on the eve of the planned day; bounds where ends are unknown or undated;
-        the Kaplan-Meier curve; losses per patient-year, exact and clustered.
+        planned within the grace), lost by reason, taken out early by reason, patient died, end not
+        known, adding to 100 on the eve of the planned day; the same at the plan's horizons in days
+        and in shares of planned life; bounds where ends are unknown or undated; patient choice
+        counted as loss; the Kaplan-Meier curve; losses per patient-year, exact and clustered; days
+        worked per sensor, sensors and procedures that a patient-year needs; and how far the
+        quarter lies from the cumulative figure, with the patients in both counted once. What is
+        shown is shorter (`.summary`).
 
     Raises
     ------
@@ -95,132 +106,175 @@ def sensor_survival(cohorts: CohortSet, *, by: str | None = None) -> SensorSurvi
     -----
     Aalen-Johansen with late entry; infinitesimal-jackknife variance summed by patient, limits on
     the log(-log) scale of the printed probability. See `outcomes.statistics.competing_risks`.
+    Where no share can be given (no sensor, one sensor, one patient, no end, all ended early) the
+    note says so in words and there is no number.
     """
     if by is not None and by not in GROUPINGS:
         raise UsageError(known_names("grouping of sensors", by, GROUPINGS))
-    rules, patients = cohorts.plan.sensor_survival, cohorts.table("patients")
-    smallest = rules.smallest_at_risk
-    ends = end_states(
-        cohorts.table("sensors"),
-        cut_off=cohorts.cut_off,
-        rules=rules,
-        died=patients.set_index("patient_id")["died_on"],
-        follow_up=cohorts.follow_up,
-    )
-    ends["kind"] = ends["kind"].astype(object).where(ends["kind"].notna(), NOT_RECORDED)
+    rules = cohorts.plan.sensor_survival
+    ends = sensor_ends_of(cohorts)
     start = cohorts.plan.plan.start
-    since_start = ends["placed_on"] >= pd.Timestamp(start)
-    populations = {
-        "cumulative": lives_in(ends.loc[since_start], first_on=start, last_on=cohorts.cut_off),
-        "quarter": lives_in(ends, first_on=cohorts.span.first_on, last_on=cohorts.span.last_on),
-    }
-    kinds = cohort_order([*KINDS, *ends["kind"]])
+    populations = populations_of(ends, cohorts)
+    kinds = kinds_of(ends)
+    procedures = cohorts.table("procedures")
     rows = [
         row
         for population, lives in populations.items()
         for kind in kinds
-        for row in _kind_rows(lives.loc[lives["kind"] == kind], population, kind, by, smallest)
+        for row in _kind_rows(
+            lives.loc[lives["kind"] == kind], population, kind, by, rules, procedures
+        )
     ]
-    table = pd.DataFrame(rows).reset_index(drop=True)
-    curves = _curves(populations["cumulative"], kinds, by, smallest)
+    rows += [row for kind in kinds for row in _less_rows(populations, kind)]
+    table = pd.DataFrame(rows)[["population", "kind", "group", *_COLUMNS]]
+    curves = _curves(populations["cumulative"], kinds, by, rules.smallest_at_risk)
     at_risk = _at_risk(populations["cumulative"], kinds, by)
-    finding = _finding(table, kinds, str(start))
+    asked = _asked(kinds, table)
+    answer = finding(table, asked, str(start))
+    among = "" if by is None else f", by {_WORDS[by]}"
+    lines = of_kinds(table, kinds) if by is None else of_groups(table, heading=f"By {_WORDS[by]}")
     return SensorSurvivalResult(
         name="sensor_survival" + (f"_by_{by}" if by else ""),
-        title="Sensor survival to planned removal",
+        title=f"{TITLE[:-1]}{among}?",
         table=table,
         entries=[_record(row, by) for row in table.to_dict("records")],
-        finding=finding,
+        finding=answer,
         caption=(
-            f"Of 100 sensors placed, by kind, on the eve of the planned day; cumulative: placed "
-            f"{start} to {cohorts.cut_off}; this quarter: worn {cohorts.span}, with late entry. "
-            "95 % intervals."
+            f"Of 100 sensors placed, on the eve of the planned day (95 % interval). Cumulative: "
+            f"placed {start} to {cohorts.cut_off}; this quarter: worn {cohorts.span}."
         ),
-        footnotes=_footnotes(ends.loc[since_start], populations, cohorts),
+        footnotes=_footnotes(ends, populations, cohorts, table),
         settings=_settings(cohorts),
-        show=_SHOW,
-        drawing=partial(_draw, curves=curves, at_risk=at_risk) if len(curves) else None,
-        alt=_alt(finding, curves, smallest),
-        height=4.2,
+        summary=lines,
+        drawing=partial(draw_curves, curves=curves, at_risk=at_risk) if len(curves) else None,
+        alt=_alt(answer, curves, rules.smallest_at_risk),
+        height=3.4 + 0.17 * max(len(at_risk.groupby(["kind", "group"])) if len(at_risk) else 0, 1),
         ends=ends,
         curves=curves,
         at_risk=at_risk,
     )
 
 
-_SHOW = {
-    "population": Show("Population"),
-    "kind": Show("Sensors"),
-    "group": Show("Group"),
-    "what": Show("What became of them"),
-    "estimate": Show("Estimate", 2),
-    "conf_low": Show("95 % low", 2),
-    "conf_high": Show("95 % high", 2),
-    "unit": Show("Unit"),
-    "events": Show("Events", 0),
-    "n_units": Show("Sensors (n)", 0),
-    "n_patients": Show("Patients (n)", 0),
-    "at": Show("Read at"),
-    "note": Show("Note"),
-}
+_WORDS = {
+    "model": "model", "lot": "lot", "site": "site of placement", "year": "year of placement",
+    "body_site": "place on the body", PLANNED_LIFE: "planned life",
+}  # fmt: skip
 
 
-def _groups(lives: pd.DataFrame, by: str | None) -> list[tuple[str, pd.DataFrame]]:
-    """Return the whole, then each group; several planned lives always stand apart in days too."""
-    whole = [("all", lives)]
-    column = by
-    if by is None:
-        if lives["planned_days"].nunique() < 2:
-            return whole
-        column = "planned_days"
-    level = lives[column].astype(object).where(lives[column].notna(), NOT_RECORDED).map(str)
-    names = sorted(set(level), key=lambda name: (name == NOT_RECORDED, len(name), name))
-    if column == "planned_days":
-        return whole + [(f"planned for {name} days", lives.loc[level == name]) for name in names]
-    return whole + [(name, lives.loc[level == name]) for name in names]
+def sensor_ends_of(cohorts: CohortSet) -> pd.DataFrame:
+    """Return how every sensor placed up to the cut-off ended, with the columns to group by.
+
+    Returns
+    -------
+    DataFrame, one row per sensor
+        See `end_states` and `with_groups`; a kind that nobody wrote down is "not recorded".
+    """
+    patients = cohorts.table("patients")
+    ends = end_states(
+        cohorts.table("sensors"),
+        cut_off=cohorts.cut_off,
+        rules=cohorts.plan.sensor_survival,
+        died=patients.set_index("patient_id")["died_on"],
+        follow_up=cohorts.follow_up,
+    )
+    ends["kind"] = ends["kind"].astype(object).where(ends["kind"].notna(), NOT_RECORDED)
+    return with_groups(ends, cohorts.tables)
 
 
-def _kind_rows(
-    lives: pd.DataFrame, population: str, kind: str, by: str | None, smallest: int
-) -> list[dict[str, object]]:
-    return [
-        {"population": population, "kind": kind, "group": group, **row}
-        for group, part in _groups(lives, by)
-        for row in _group_rows(part, smallest)
-    ]
+def populations_of(ends: pd.DataFrame, cohorts: CohortSet) -> dict[str, pd.DataFrame]:
+    """Return the lives of the two populations, *cumulative* and *quarter*."""
+    start = cohorts.plan.plan.start
+    since = ends["placed_on"] >= pd.Timestamp(start)
+    return {
+        "cumulative": lives_in(ends.loc[since], first_on=start, last_on=cohorts.cut_off),
+        "quarter": lives_in(ends, first_on=cohorts.span.first_on, last_on=cohorts.span.last_on),
+    }
 
 
-def _group_rows(lives: pd.DataFrame, smallest: int) -> list[dict[str, object]]:
-    counts = {"n_units": len(lives), "n_patients": int(lives["patient_id"].nunique())}
-    if lives.empty:
-        return [
-            {
-                "quantity": REACHED, "reason": "", "what": REACHED, "at": None, "estimate": None,
-                "conf_low": None, "conf_high": None, "unit": _PER_100, **counts, "events": 0,
-                "n_at_risk": 0, "exposure": 0.0, "method": "",
-                "note": "not estimable: no sensor at risk",
-            }
-        ]  # fmt: skip
-    rows = []
-    for row in shares(lives, smallest_at_risk=smallest).to_dict("records"):
-        scaled = {name: _times(row[name], 100) for name in ("estimate", "conf_low", "conf_high")}
-        what = f"{row['quantity']}: {row['reason']}" if row["reason"] else row["quantity"]
-        rows.append({**row, **scaled, **counts, "what": what, "unit": _PER_100, "exposure": None})
-    for row in loss_rates(lives).to_dict("records"):
-        plain = {name: _times(row[name], 1) for name in ("estimate", "conf_low", "conf_high")}
-        rows.append(
-            {
-                **row, **plain, **counts, "what": row["quantity"], "reason": "", "at": None,
-                "unit": _PER_YEAR, "n_at_risk": None,
-            }
-        )  # fmt: skip
-    return [{name: row[name] for name in _COLUMNS} for row in rows]
+def kinds_of(ends: pd.DataFrame) -> list[str]:
+    """Return the kinds in their fixed order; both kinds always, others where they occur."""
+    return cohort_order([*KINDS, *ends["kind"]])
+
+
+def _asked(kinds: Sequence[str], table: pd.DataFrame) -> list[str]:
+    """The two kinds, or sensors of unrecorded kind where there is nothing else to tell of."""
+    mine = table.loc[(table["population"] == "cumulative") & (table["group"] == WHOLE)]
+    some = set(mine.loc[mine["n_units"] > 0, "kind"])
+    return list(KINDS) if some & set(KINDS) or not some else [k for k in kinds if k in some]
 
 
 _COLUMNS = [
     *("quantity", "reason", "what", "at", "estimate", "conf_low", "conf_high", "unit"),
     *("n_units", "n_patients", "events", "n_at_risk", "exposure", "method", "note"),
 ]
+
+
+def _kind_rows(
+    lives: pd.DataFrame, population: str, kind: str, by: str | None, rules: SensorSurvival,
+    procedures: pd.DataFrame,
+) -> list[Row]:  # fmt: skip
+    return [
+        {"population": population, "kind": kind, "group": group, **row}
+        for group, part in groups(lives, by)
+        for row in _group_rows(part, rules, procedures)
+    ]
+
+
+def _group_rows(lives: pd.DataFrame, rules: SensorSurvival, procedures: pd.DataFrame) -> list[Row]:
+    counts: Row = {
+        "n_units": len(lives),
+        "n_patients": int(lives["patient_id"].nunique()),
+    }
+    if lives.empty:
+        why = {"note": refusal(lives), "method": "", "n_at_risk": 0, "events": 0}
+        return [_row(quantity=head, unit=PER_100, **counts, **why) for head in HEADS]
+    rows = []
+    read = shares(lives, smallest_at_risk=rules.smallest_at_risk).to_dict("records")
+    earlier = at_horizons(lives, shares_of_life=rules.horizon_shares, days=rules.horizon_days)
+    for row in [*read, *earlier.to_dict("records")]:
+        scaled = {name: _times(row[name], 100) for name in ("estimate", "conf_low", "conf_high")}
+        rows.append(_row(**{**row, **scaled}, **counts, unit=PER_100))
+    for row in loss_rates(lives).to_dict("records"):
+        rows.append(_row(**row, **counts, unit=PER_YEAR))
+    for row in needs(lives, procedures).to_dict("records"):
+        quantity = row["quantity"]
+        unit = "days" if quantity == MEAN_DAYS else (
+            "sensors per patient-year" if quantity == SENSORS else "procedures per patient-year"
+        )  # fmt: skip
+        rows.append(_row(**row, **counts, unit=unit))
+    return rows
+
+
+def _row(**given: object) -> Row:
+    row: Row = dict.fromkeys(_COLUMNS)
+    row |= {"reason": "", "method": "", "note": ""}
+    row |= {name: value for name, value in given.items() if name in row}
+    reason = row["reason"]
+    row["what"] = f"{row['quantity']}: {reason}" if reason else row["quantity"]
+    for name in ("estimate", "conf_low", "conf_high", "exposure"):
+        row[name] = _times(row[name], 1)
+    return row
+
+
+def _less_rows(populations: dict[str, pd.DataFrame], kind: str) -> list[Row]:
+    """How far the quarter lies from the cumulative figure, patients in both counted once."""
+    both = {
+        name: lives.loc[lives["kind"] == kind] for name, lives in populations.items()
+    }  # fmt: skip
+    table = population_difference(both["quarter"], both["cumulative"])
+    counts = {
+        "n_units": len(both["quarter"]), "n_patients": int(both["quarter"]["patient_id"].nunique())
+    }  # fmt: skip
+    rows = []
+    for row in table.to_dict("records"):
+        scaled = {name: _times(row[name], 100) for name in ("estimate", "conf_low", "conf_high")}
+        told = {**row, **scaled, "quantity": f"{row['quantity']}{LESS}"}
+        told["method"] = "difference of influences within the patient, normal limits"
+        rows.append(
+            {"population": "quarter", "kind": kind, "group": WHOLE}
+            | _row(**told, **counts, unit=POINTS)
+        )
+    return rows
 
 
 def _times(value: object, factor: float) -> float | None:
@@ -234,16 +288,16 @@ def _whole(value: object) -> int | None:
 
 
 def _record(row: dict[str, object], by: str | None) -> Record:
-    groups = {"reason": str(row["reason"])} if row["reason"] else {}
-    if row["group"] != "all":
-        groups[by or "planned_days"] = str(row["group"])
+    told = {"reason": str(row["reason"])} if row["reason"] else {}
+    if row["group"] != WHOLE:
+        told[by or PLANNED_LIFE] = str(row["group"])
     return Record(
         outcome="sensor_survival",
         quantity=str(row["quantity"]),
         population=str(row["population"]),
         cohort=str(row["kind"]),
-        at=None if row["at"] is None else str(row["at"]),
-        by=groups,
+        at=None if row["at"] is None or pd.isna(row["at"]) else str(row["at"]),
+        by=told,
         estimate=_times(row["estimate"], 1),
         conf_low=_times(row["conf_low"], 1),
         conf_high=_times(row["conf_high"], 1),
@@ -257,39 +311,6 @@ def _record(row: dict[str, object], by: str | None) -> Record:
     )
 
 
-def _finding(table: pd.DataFrame, kinds: Sequence[str], start: str) -> str:
-    return one_sentence([_kind_words(table, kind, start) for kind in kinds])
-
-
-def _kind_words(table: pd.DataFrame, kind: str, start: str) -> str:
-    mine = table.loc[
-        (table["population"] == "cumulative") & (table["kind"] == kind) & (table["group"] == "all")
-    ]
-    whole = mine.loc[mine["reason"] == ""].set_index("quantity")
-    reached = whole.loc[REACHED]
-    n = f"n = {reached['n_units']} sensors of {reached['n_patients']} patients"
-    if not reached["n_units"]:
-        return f"no {kind} sensor was placed since {start}"
-    if _times(reached["estimate"], 1) is None:
-        rate = whole.loc[RATE]
-        return (
-            f"whether {kind} sensors last to planned removal is not estimable yet ({n}: "
-            f"{reached['note']}); {rate['events']} were lost, {number(rate['estimate'], 2)} "
-            f"({interval(rate['conf_low'], rate['conf_high'], 2)}) {_PER_YEAR}."
-        )
-    lost = whole.loc[LOST]
-    return (
-        f"of 100 {kind} sensors placed since {start}, {_with_interval(reached)} reached planned "
-        f"removal and {_with_interval(lost)} were lost before it ({n})"
-    )
-
-
-def _with_interval(row: pd.Series) -> str:
-    low, high = _times(row["conf_low"], 1), _times(row["conf_high"], 1)
-    limits = "no interval" if low is None else f"95 % interval {interval(low, high)}"
-    return f"{number(row['estimate'])} ({limits})"
-
-
 def _settings(cohorts: CohortSet) -> dict[str, str]:
     rules = cohorts.plan.sensor_survival
     grace = {
@@ -301,47 +322,57 @@ def _settings(cohorts: CohortSet) -> dict[str, str]:
         "plan start": str(cohorts.plan.plan.start),
         "cut-off": str(cohorts.cut_off),
         **grace,
+        "horizons": ", ".join(
+            [f"{100 * share:g} %" for share in rules.horizon_shares]
+            + [f"day {day}" for day in rules.horizon_days]
+        ),
         "curves stop below": f"{rules.smallest_at_risk} sensors at risk",
     }
 
 
 def _footnotes(
-    since: pd.DataFrame, populations: dict[str, pd.DataFrame], cohorts: CohortSet
-) -> list[str]:
-    lives, quarter = populations["cumulative"], populations["quarter"]
+    ends: pd.DataFrame, populations: dict[str, pd.DataFrame], cohorts: CohortSet,
+    table: pd.DataFrame,
+) -> list[str]:  # fmt: skip
     start = pd.Timestamp(cohorts.plan.plan.start)
+    since = ends.loc[ends["placed_on"] >= start]
+    lives = populations["cumulative"]
     from_removal = int((since["end_from"] == "removed").sum())
     no_end = int(((since["state"] == WORKING) & since["end_on"].isna()).sum())
     beyond = since.loc[since["days_beyond"] > 0, "days_beyond"]
+    choice = int(lives["state"].eq("early: patient choice").sum())
     notes = [
         "All sensors of a kind count, whoever wears them. A sensor's time ends on the day it "
         f"stopped, else was removed ({from_removal} ends taken from the removal), else with the "
         f"patient's death ({int((since['end_from'] == 'death').sum())}).",
         "Lost = sensor failure, detached, infection, skin reaction or other complication on any "
-        "day before the planned day. Taken out early = patient choice, medical need, or a planned "
-        f"removal before the grace ({int(since['flagged'].sum())} flagged). Reached = still "
-        "working on the eve of the planned day, or a planned removal within the grace.",
-        f"Five states add to 100: {'; '.join(HEADS)}.",
-        "Aalen-Johansen; variance by infinitesimal jackknife summed by patient, limits on the "
-        "log(-log) scale. Kaplan-Meier, second, answers another question: what if none had been "
-        "taken out early; unknown ends and planned removals censor there.",
-        "Read at risk just before the events of a day; a sensor placed in the window enters at "
-        "day -1, one in place before it on the day before the window.",
+        f"day before the planned day ({int(lives['state'].isin(LOST_STATES).sum())}). Taken out "
+        f"early = patient choice ({choice}), medical need, or a planned removal before the grace "
+        f"({int(since['flagged'].sum())} flagged). Reached = still working on the eve of the "
+        "planned day, or a planned removal within the grace "
+        f"({int((lives['state'] == 'planned within grace').sum())}).",
+        f"{'; '.join(HEADS)}: these five lines add to 100 (Aalen-Johansen, errors summed by "
+        "patient, limits on the log(-log) scale). “If none had been taken out early” is "
+        "Kaplan-Meier and answers another question; unknown ends and planned removals censor it.",
         f"{int((lives['state'] == UNKNOWN).sum())} ends are unknown, and "
         f"{int(lives['undated'].sum())} sensors have no dated end because their patient was lost "
-        "or the day was not written down; bounds count all or none of them as losses.",
-        f"Still in place at the cut-off censors. {no_end} sensors have passed their planned day "
-        "without a recorded end and count as working on it.",
-        f"Time beyond the planned day is no part of the curves: {_beyond(beyond)}.",
-        f"This quarter includes {int((quarter['placed_on'] < start).sum())} sensors placed before "
-        "the plan's start.",
-        f"{RATE.capitalize()}: exact (Garwood) interval, and the same clustered by patient; "
-        "overlapping sensors of a patient give patient-years once, a sensor placed and ended on "
-        "one day half a day.",
-    ]
+        "or the day was not written down; bounds count none or all of them as losses. The line on "
+        "patient choice counts it, and removals told as planned but too soon, as losses.",
+        f"Still in place at the cut-off censors ({int((lives['state'] == 'censored').sum())}). "
+        f"{_sensors(no_end)} passed the planned day without a recorded end and count as working on "
+        f"it. Time beyond the planned day is no part of the curves: {_beyond(beyond)}.",
+        *_two_populations(populations, start),
+        f"{RATE.capitalize()}: exact (Garwood) interval; the same clustered by patient is in the "
+        "CSV. Overlapping sensors of a patient give patient-years once; a sensor placed and ended "
+        f"on one day half a day ({int(lives['same_day'].sum())}).",
+        f"{MEAN_DAYS.capitalize()} = area under the share still working up to the planned day; "
+        "sensors = 365.25 over it; procedures = that times the placements and removals attempted "
+        "per sensor, failed attempts included.",
+    ]  # fmt: skip
+    notes += _one_day(lives)
     wrong = int((since["state"] == SET_ASIDE).sum())
     if wrong:
-        notes.append(f"{wrong} sensors that ended before they were placed are left out.")
+        notes.append(f"{_sensors(wrong)} ended before they were placed and are left out.")
     if any(len(part["planned_days"].unique()) > 1 for _, part in lives.groupby("kind")):
         notes.append(
             "Several planned lives of one kind are pooled on the share of planned life, and "
@@ -350,30 +381,63 @@ def _footnotes(
     return notes
 
 
+def _two_populations(populations: dict[str, pd.DataFrame], start: pd.Timestamp) -> list[str]:
+    """Say why the quarter's figure and the cumulative one differ."""
+    quarter, whole = populations["quarter"], populations["cumulative"]
+    late = int((quarter["entry"] >= 0).sum())
+    older = int((quarter["placed_on"] < start).sum())
+    return [
+        f"Two populations: cumulative follows {_sensors(len(whole))} from placement; this quarter "
+        f"sees {_sensors(len(quarter))}, of which {late:,} were in place before it and enter late "
+        f"({older:,} placed before the plan's start), so that each age is judged by this "
+        "quarter's wear alone. They differ by what changed since, by who is at which age, and by "
+        "chance; the difference has its own interval, patients in both counted once."
+    ]
+
+
+def _one_day(lives: pd.DataFrame) -> list[str]:
+    """A sentence where all losses of a kind fall on one day, which is rarely the sensors' doing."""
+    notes = []
+    for kind, part in lives.groupby("kind"):
+        lost = part.loc[part["state"].isin(LOST_STATES)]
+        when = lost["placed_on"] + pd.to_timedelta(lost["exit"], "D")
+        for days, words in ((when, "one calendar day"), (lost["exit"], "one day of their lives")):
+            if len(lost) > 2 and (days == days.iloc[0]).all():
+                notes.append(
+                    f"All {len(lost)} losses of {kind} sensors fall on {words}: look at how they "
+                    "were recorded before believing any interval."
+                )
+    return notes
+
+
+def _sensors(n: int) -> str:
+    return f"{n:,} sensor{'' if n == 1 else 's'}"
+
+
 def _beyond(days: pd.Series) -> str:
     if days.empty:
         return "no sensor has any"
-    return f"{len(days)} sensors have some, median {number(float(days.median()), 0)} days"
+    return f"{_sensors(len(days))}, median {number(float(days.median()), 0)} days"
 
 
-def _alt(finding: str, curves: pd.DataFrame, smallest: int) -> str:
+def _alt(answer: str, curves: pd.DataFrame, smallest: int) -> str:
     if curves.empty:
-        return finding
+        return answer
     return (
         "Step curves of the share of sensors still working or removed as planned, by kind, over "
-        f"the share of planned life, ending where fewer than {smallest} are at risk. {finding}"
+        f"the share of planned life, ending where fewer than {smallest} are at risk. {answer}"
     )
 
 
-def _curve_groups(
+def curve_groups(
     lives: pd.DataFrame, kinds: Sequence[str], by: str | None
 ) -> list[tuple[str, str, pd.DataFrame]]:
-    """The curves that are drawn: one a kind, or one a level where levels were asked for."""
+    """Return the curves that are drawn: one a kind, or one a level where levels are asked for."""
     found = []
     for kind in kinds:
         mine = lives.loc[lives["kind"] == kind]
-        groups = _groups(mine, by)[1:] if by else [("all", mine)]
-        found += [(kind, group, part) for group, part in groups if len(part)]
+        parts = groups(mine, by)[1:] if by else [(WHOLE, mine)]
+        found += [(kind, group, part) for group, part in parts if len(part)]
     return found
 
 
@@ -381,7 +445,9 @@ def _curves(
     lives: pd.DataFrame, kinds: Sequence[str], by: str | None, smallest: int
 ) -> pd.DataFrame:
     parts = []
-    for kind, group, part in _curve_groups(lives, kinds, by):
+    for kind, group, part in curve_groups(lives, kinds, by):
+        if part["patient_id"].nunique() < 2:
+            continue  # one patient's sensors make no curve of a kind
         curve = reached_curve(part, smallest_at_risk=smallest)
         scale = 1.0 if horizon(part).pooled else float(part["planned_days"].iloc[0])
         share = curve["time"] / scale
@@ -399,7 +465,7 @@ _MARKS = (0.0, 0.25, 0.5, 0.75, 1.0)
 
 def _at_risk(lives: pd.DataFrame, kinds: Sequence[str], by: str | None) -> pd.DataFrame:
     parts = []
-    for kind, group, part in _curve_groups(lives, kinds, by):
+    for kind, group, part in curve_groups(lives, kinds, by):
         planned = part["planned_days"].astype(float)
         clock = pd.DataFrame({"entry": part["entry"] / planned, "exit": part["exit"] / planned})
         table = number_at_risk(clock.assign(state="censored"), times=_MARKS)
@@ -412,68 +478,3 @@ def _at_risk(lives: pd.DataFrame, kinds: Sequence[str], by: str | None) -> pd.Da
             )
         )  # fmt: skip
     return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
-
-
-def _draw(ax: Axes, *, curves: pd.DataFrame, at_risk: pd.DataFrame) -> None:
-    """Steps by kind with their intervals, named at their ends, and the numbers at risk beneath."""
-    groups = list(curves.groupby(["kind", "group"], sort=False))
-    names, heights = [], []
-    for place, ((kind, group), curve) in enumerate(groups):
-        style = look(kind)
-        colour = style.colour if group == "all" else SHADES[place % len(SHADES)]
-        x, y = 100 * curve["share_of_planned"], 100 * curve["estimate"]
-        ax.step(x, y, where="post", color=colour, linestyle=style.line)
-        ax.fill_between(
-            x, 100 * curve["conf_low"], 100 * curve["conf_high"], step="post",
-            color=colour, alpha=0.15, linewidth=0,
-        )  # fmt: skip
-        name = kind if group == "all" else f"{kind}, {group}"
-        names.append(f"{name} {number(float(y.iloc[-1]), 0)}")
-        heights.append(float(y.iloc[-1]))
-    lowest = 100 * float(curves[["estimate", "conf_low"]].min(axis=None))
-    floor = max(0.0, 10.0 * math.floor(lowest / 10))
-    ax.set_ylim(floor, 101)
-    for name, height in zip(names, _apart(heights, gap=(101 - floor) / 16), strict=True):
-        ax.annotate(
-            name, (100, height), xytext=(5, 0), textcoords="offset points", va="center",
-            color=INK, annotation_clip=False,
-        )  # fmt: skip
-    ax.set_xlim(0, 100)
-    ax.set_ylabel("of 100 placed, still working\nor removed as planned")
-    ax.set_xlabel("share of planned life, %")
-    _write_at_risk(ax, at_risk)
-
-
-def _apart(heights: list[float], *, gap: float) -> list[float]:
-    """Move labels up until neighbours stand `gap` apart, keeping their order.
-
-    Examples
-    --------
-    >>> _apart([81.0, 80.0, 90.0], gap=3.0)
-    [83.0, 80.0, 90.0]
-    """
-    moved = list(heights)
-    order = sorted(range(len(heights)), key=lambda i: heights[i])
-    for below, above in itertools.pairwise(order):
-        moved[above] = max(moved[above], moved[below] + gap)
-    return moved
-
-
-def _write_at_risk(ax: Axes, at_risk: pd.DataFrame) -> None:
-    ax.annotate(
-        "At risk", (0, 0), xytext=(-6, -46), xycoords="axes fraction", fontsize="small",
-        textcoords="offset points", ha="right", annotation_clip=False,
-    )  # fmt: skip
-    for line, ((kind, group), rows) in enumerate(at_risk.groupby(["kind", "group"], sort=False)):
-        depth = -58 - 12 * line
-        name = kind if group == "all" else f"{kind}, {group}"
-        ax.annotate(
-            name, (0, 0), xytext=(-14, depth), xycoords="axes fraction", fontsize="small",
-            textcoords="offset points", ha="right", annotation_clip=False,
-        )  # fmt: skip
-        for row in rows.itertuples():
-            ax.annotate(
-                str(row.n_at_risk), (float(row.share_of_planned), 0), xytext=(0, depth),
-                xycoords="axes fraction", textcoords="offset points", ha="center",
-                fontsize="small", annotation_clip=False,
-            )  # fmt: skip
