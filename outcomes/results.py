@@ -87,7 +87,7 @@ class Result:
     title : str
         The question in a few words.
     table : DataFrame
-        Tidy and unrounded.
+        Tidy and unrounded; without columns where there is a sentence and nothing else.
     entries : sequence of Record
     finding : str
         One sentence that answers the question, with estimate, interval and n.
@@ -186,7 +186,7 @@ class Result:
         parts = [f'<p class="finding">{html.escape(self.finding)}</p>']
         if self.drawing is not None and "figure" in self.parts:
             parts.append(self._figure_html())
-        if "table" in self.parts:
+        if "table" in self.parts and len(self.table.columns):
             parts.append(table_html(self.shown(), caption=self.caption, numbers=numbers))
         if self.footnotes and "footnotes" in self.parts:
             items = "".join(f"<li>{html.escape(note)}</li>" for note in self.footnotes)
@@ -203,10 +203,11 @@ class Result:
             return ""
         alt = self.alt or self.finding
         picture = svg_figure(figure, alt=alt, prefix=f"fig-{self.name}")
-        return (
-            f"<figure>{picture}<figcaption>{html.escape(self.title)}: {html.escape(alt)}"
-            "</figcaption></figure>"
-        )
+        # The finding stands above the figure already; its alternative text has it in full.
+        drawn = alt.replace(self.finding, "").strip() if alt != self.finding else ""
+        mark = "" if self.title.endswith(("?", ".")) else "."
+        caption = f"{self.title}{mark} {drawn}".strip()
+        return f"<figure>{picture}<figcaption>{html.escape(caption)}</figcaption></figure>"
 
 
 def csv_text(frame: pd.DataFrame) -> str:
@@ -236,7 +237,8 @@ def _neutral(value: Any) -> Any:
 def table_html(frame: pd.DataFrame, *, caption: str, numbers: Sequence[str] = ()) -> str:
     """Return a frame of texts as an accessible HTML table; every text is escaped.
 
-    The first column is the row's heading; columns named in `numbers` are aligned as figures.
+    The first column is the row's heading, where it is not empty; columns named in `numbers` are
+    aligned as figures.
     """
     classes = [' class="number"' if name in numbers else "" for name in frame.columns]
     head = "".join(
@@ -245,7 +247,8 @@ def table_html(frame: pd.DataFrame, *, caption: str, numbers: Sequence[str] = ()
     )
     rows = []
     for row in frame.itertuples(index=False):
-        cells = [f'<th scope="row">{html.escape(str(row[0]))}</th>'] if len(row) else []
+        first = html.escape(str(row[0])) if len(row) else ""
+        cells = [f'<th scope="row">{first}</th>' if first else "<td></td>"] if len(row) else []
         cells += [
             f"<td{css}>{html.escape(str(value))}</td>"
             for value, css in zip(row[1:], classes[1:], strict=True)

@@ -8,7 +8,7 @@ from typing import Final
 import pandas as pd
 
 from outcomes.errors import UsageError, known_names
-from outcomes.results import DASH, Record, Result, Show, number
+from outcomes.results import DASH, Record, Result, number
 from outcomes.statistics.balance import balance
 from outcomes.tables.declared import KINDS
 
@@ -73,13 +73,25 @@ def baseline(members: pd.DataFrame, *, covariates: Sequence[str]) -> Result:
             f"Cells of a category under {SMALL}, and means of fewer than {SMALL} patients, show as "
             f"<{SMALL}, with what would reveal them.",
         ],
-        show={
-            "covariate": Show("Covariate"),
-            "level": Show("Level"),
-            **{cohort: Show(cohort.capitalize()) for cohort in KINDS},
-            "smd": Show("Standardised difference", 2),
-        },
+        summary=_summary(table),
     )
+
+
+def _summary(table: pd.DataFrame) -> pd.DataFrame:
+    """Return the table in words."""
+    return pd.DataFrame(
+        {
+            "At the index date": table["covariate"].map(_words),
+            "Level": table["level"],
+            **{cohort.capitalize(): table[cohort] for cohort in KINDS},
+            "Standardised difference": table["smd"].map(lambda smd: number(smd, 2)),
+        }
+    )
+
+
+def _words(covariate: str) -> str:
+    words = covariate.replace("_", " ").replace("hba1c", "HbA1c")
+    return words.removesuffix(" years") + f", {UNITS[covariate]}" if covariate in UNITS else words
 
 
 def _columns() -> list[str]:

@@ -511,7 +511,7 @@ def _footnotes(
         "Responders are counted over all due; who has no draw counts as no response. Draws go "
         "into tenths of a point before they are subtracted; each is judged in its own unit. Means "
         "are unrounded; a difference in mmol/mol is points / 0.09148, without intercept.",
-        "Lines of implanted minus adhesive: at equal baseline; under *those with both draws* an "
+        "Lines of implanted minus adhesive: at equal baseline; under “those with both draws” an "
         "analysis of covariance of that visit alone. Patients chose their sensor, so a difference "
         "is an association.",
     ]

@@ -445,7 +445,7 @@ def _footnotes(visit: pd.DataFrame, cohorts: CohortSet, covariates: Sequence[str
     return [
         "The imputation takes those not measured to have gone like those who were, given "
         f"baseline, cohort, earlier visits and covariates ({names}). That cannot be checked; the "
-        "lines *worse by* show how wrong it would have to be. Due patients without a baseline "
+        "lines “worse by” show how wrong it would have to be. Due patients without a baseline "
         f"({without}) are in no line.",
         "Conclusion: whether the 95 % interval lies below 0. For a cohort every missing draw is "
         "made worse; for the difference only those of the implanted cohort.",

@@ -205,7 +205,7 @@ def _nothing(sentence: str) -> Result:
     return Result(
         name="changes",
         title="What changed since the report before",
-        table=pd.DataFrame({"note": [sentence]}),
+        table=pd.DataFrame(),
         entries=(),
         finding=sentence,
         caption="Change since the report before.",

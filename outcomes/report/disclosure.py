@@ -287,7 +287,7 @@ def _withheld(result: Result, audience: str, why: str) -> Result:
     return Result(
         name=result.name,
         title=result.title,
-        table=pd.DataFrame({"note": [sentence]}),
+        table=pd.DataFrame(),
         entries=(),
         finding=sentence,
         caption=result.title,

@@ -31,15 +31,19 @@ NO_OPTIONS: Final[Mapping[str, Any]] = MappingProxyType({})
 
 @dataclass(frozen=True)
 class Kind:
-    """One kind of report: its notebook, its title, the audience it is made for first."""
+    """One kind of report: its notebook, its title, the audience it is made for first.
+
+    `folded`: whether its long tables are parts to open on a screen.
+    """
 
     notebook: str
     title: str
     audience: str = "clinic"
+    folded: bool = False
 
 
 KINDS: Final[dict[str, Kind]] = {
-    "quarterly": Kind("quarterly_report", "Quarterly outcome report"),
+    "quarterly": Kind("quarterly_report", "Quarterly outcome report", folded=True),
     "committee": Kind("committee_brief", "Brief for the quality committee", "committee"),
 }
 
@@ -115,6 +119,7 @@ def make_report(
         subtitle=_subtitle(opened.clinic, where),
         footer=CAUTION,
         audience=seen_by,
+        folded=wanted.folded,
     )
     check_page(page.text)
     files = report_files(page)

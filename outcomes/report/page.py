@@ -11,7 +11,7 @@ import html
 import re
 from dataclasses import dataclass
 from importlib.resources import files
-from typing import Any
+from typing import Any, Final
 
 import mistune
 import nbformat
@@ -19,6 +19,13 @@ import nbformat
 from outcomes.errors import ReportError
 from outcomes.results import RESULT_MIME
 
+# A longer table is folded, and so are more notes: finding and figure come first.
+ROWS_SHOWN: Final = 12
+NOTES_SHOWN: Final = 3
+TABLE: Final = re.compile(r'<div class="scroll".*?</table></div>', re.DOTALL)
+NOTES: Final = re.compile(
+    r'<ul class="footnotes">.*?</ul>(?:<p class="settings">.*?</p>)?', re.DOTALL
+)
 CONTENT_POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; font-src data:"
 
 
@@ -68,6 +75,7 @@ def assemble(
     subtitle: str,
     footer: str,
     audience: str = "clinic",
+    folded: bool = False,
 ) -> Page:
     """Return the page made of the notebook's prose and results.
 
@@ -79,6 +87,9 @@ def assemble(
         Plain text; escaped here.
     audience : str
         Whom the page is for; a result meant for another audience is refused.
+    folded : bool
+        Whether tables of more than `ROWS_SHOWN` rows and more than `NOTES_SHOWN` notes are parts
+        to open; paper shows them whole.
 
     Raises
     ------
@@ -107,7 +118,10 @@ def assemble(
                         f"{data[RESULT_MIME]['audience']} on a page for the {audience}."
                     )
                 results.append(data[RESULT_MIME])
-                parts.append(data["text/html"] + _csv_link(data[RESULT_MIME]))
+                shown = data["text/html"]
+                if folded:
+                    shown = _folded(shown, data[RESULT_MIME]["title"])
+                parts.append(shown + _csv_link(data[RESULT_MIME]))
             elif "text/markdown" in data:
                 parts.append(str(prose(data["text/markdown"])))
             else:
@@ -120,6 +134,25 @@ def assemble(
         results=tuple(results),
         warnings=warnings,
     )
+
+
+def _folded(shown: str, title: str) -> str:
+    """Return a result's HTML with a long table, and many notes, as parts to open."""
+    named = html.escape(title)
+
+    def table(found: re.Match[str]) -> str:
+        rows = found[0].count("<tr>") - 1
+        return _part(found[0], f"Table of {rows} rows: {named}") if rows > ROWS_SHOWN else found[0]
+
+    def notes(found: re.Match[str]) -> str:
+        count = found[0].count("<li>")
+        return _part(found[0], f"{count} notes: {named}") if count > NOTES_SHOWN else found[0]
+
+    return NOTES.sub(notes, TABLE.sub(table, shown))
+
+
+def _part(inside: str, summary: str) -> str:
+    return f"<details><summary>{summary}</summary>{inside}</details>"
 
 
 def _csv_link(result: dict[str, Any]) -> str:

@@ -7,7 +7,7 @@ import os
 import shutil
 import tempfile
 import time
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -26,6 +26,8 @@ def publish(folder: Path, files: Mapping[str, str | bytes]) -> None:
 
     All files are first written beside their place and flushed to disk; only then do they replace
     the earlier ones, each in one step. A failure before that leaves the earlier report untouched.
+    What an earlier report left in a folder of these files, under the same ending, is removed: an
+    old table beside a new page would be taken for a part of it.
 
     Raises
     ------
@@ -42,6 +44,7 @@ def publish(folder: Path, files: Mapping[str, str | bytes]) -> None:
         for name in files:
             (folder / name).parent.mkdir(parents=True, exist_ok=True)
             os.replace(staging / name, folder / name)
+        _remove_others(folder, files)
     except OSError as error:
         raise WriteError(
             f"{folder.name}: the report cannot be written ({error.strerror}). "
@@ -50,6 +53,16 @@ def publish(folder: Path, files: Mapping[str, str | bytes]) -> None:
     finally:
         if staging is not None:
             shutil.rmtree(staging, ignore_errors=True)
+
+
+def _remove_others(folder: Path, files: Iterable[str]) -> None:
+    """Remove the files of an earlier report that this one did not make, in subfolders alone."""
+    made = {folder / name for name in files}
+    for parent in {path.parent for path in made} - {folder}:
+        endings = {path.suffix for path in made if path.parent == parent}
+        for path in parent.iterdir():
+            if path.suffix in endings and path not in made and path.is_file():
+                path.unlink()
 
 
 def _sweep(folder: Path) -> None:

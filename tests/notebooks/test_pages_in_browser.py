@@ -62,6 +62,14 @@ def test_the_page_fetches_nothing(open_page):
     assert len(page.fetched) == 1
 
 
+def test_what_is_folded_on_a_screen_is_printed_whole(open_page):
+    page = open_page()
+    seen = "all => all.map(e => e.checkVisibility())"
+    assert set(page.eval_on_selector_all("details > div table", seen)) == {False}
+    page.emulate_media(media="print")
+    assert set(page.eval_on_selector_all("details > div table", seen)) == {True}
+
+
 def test_a_phone_shows_the_page_without_scrolling_sideways(open_page):
     page = open_page(viewport={"width": 320, "height": 700})
     assert page.evaluate("document.documentElement.scrollWidth") <= 320

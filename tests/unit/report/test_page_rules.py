@@ -161,3 +161,19 @@ def test_csv_neutralises_formulas_and_keeps_numbers():
     lines = csv["csv"].splitlines()[1:]
     assert [line.startswith(("'", "\"'")) for line in lines] == [True] * 5 + [False]
     assert all(line.endswith(",-0.5") for line in lines)
+
+
+def test_long_tables_and_many_notes_are_parts_to_open_on_a_folded_page_only():
+    table = pd.DataFrame({"what": [f"row {n}" for n in range(13)]})
+    long = result_cell(small_result(table=table, footnotes=["a", "b", "c", "d"], title="Why <x>?"))
+    short = result_cell(small_result(name="short", footnotes=["a", "b", "c"]))
+    notebook = new_notebook(cells=[long, short])
+    folded, whole = (
+        assemble(notebook, title="t", subtitle="s", footer="f", folded=folded).text
+        for folded in (True, False)
+    )
+    check_page(folded)
+    assert folded.count("<summary>Table of 13 rows: Why &lt;x&gt;?</summary>") == 1
+    assert folded.count("<summary>4 notes: Why &lt;x&gt;?</summary>") == 1
+    assert folded.count("<details>") == 2
+    assert "<details>" not in whole

@@ -144,6 +144,13 @@ def test_files_replace_the_earlier_ones_only_together(tmp_path):
     assert not list(tmp_path.glob(".new-*"))
 
 
+def test_a_table_of_an_earlier_report_does_not_stay_beside_the_new_page(tmp_path):
+    publish(tmp_path, {"tables/old.csv": "1\n", "tables/a.csv": "1\n", "page.html": "first"})
+    (tmp_path / "tables" / "mine.txt").write_text("a reader's own note")
+    publish(tmp_path, {"tables/a.csv": "2\n", "page.html": "second"})
+    assert sorted(p.name for p in (tmp_path / "tables").iterdir()) == ["a.csv", "mine.txt"]
+
+
 def test_what_does_not_exist_is_null_and_never_nan():
     assert json.loads(json_text({"x": None})) == {"x": None}
     with pytest.raises(ValueError, match="Out of range"):
