@@ -5,14 +5,20 @@ the sensors is seen late and a third is cut off, and lives are whole days, so th
 Truths are closed forms. With a gamma frailty of mean 1 and variance v, S(t) = (1 + v H(t))^(-1/v);
 with a positive stable frailty of index a, a conditional log hazard ratio b is a b marginally
 (Hougaard P. Biometrika 1986;73:671-678).
+
+A rule for small clinics is tried beside the intervals as they are: Student's t with G - 1 degrees
+of freedom and a variance of G / (G - 1) times, for G patients.
 """
 
 from __future__ import annotations
 
+import math
+from collections.abc import Callable
 from functools import partial
 
 import numpy as np
 import pandas as pd
+from scipy import stats
 from scipy.integrate import quad
 
 from outcomes.statistics.competing_risks import cumulative_incidence, difference
@@ -100,6 +106,41 @@ def answer(row: pd.Series) -> Answer:
 
 
 LIMITS = ("estimate", "conf_low", "conf_high")
+SCALES: dict[str, Callable[[float], float]] = {
+    "plain": lambda value: value,
+    "log": math.log,
+    "log-log": lambda share: math.log(-math.log(share)),
+}
+BACK: dict[str, Callable[[float], float]] = {
+    "plain": lambda value: value,
+    "log": math.exp,
+    "log-log": lambda value: math.exp(-math.exp(value)),
+}
+SMALL = ", t with G - 1"
+
+
+def with_small(given: dict[str, tuple[Answer, int, str]]) -> dict[str, Answer]:
+    """Each answer as it is, and with the rule for few patients on the scale of its limits."""
+    found = {}
+    for question, (one, patients, scale) in given.items():
+        found |= {question: one, question + SMALL: widened(one, patients, scale)}
+    return found
+
+
+def widened(one: Answer, patients: int, scale: str) -> Answer:
+    """The interval with t of G - 1 degrees of freedom and a variance of G / (G - 1) times."""
+    if one.estimate is None or one.low is None or one.high is None:
+        return one
+    factor = stats.t.ppf(0.975, patients - 1) / stats.norm.ppf(0.975)
+    factor *= math.sqrt(patients / (patients - 1))
+    there, back = SCALES[scale], BACK[scale]
+    if 0 in (one.low, one.estimate) or (scale == "log-log" and one.high == 1):
+        return one  # a limit at the edge has no place on this scale
+    middle = there(one.estimate)
+    ends = sorted(back(middle + factor * (there(x) - middle)) for x in (one.low, one.high))
+    return Answer(estimate=one.estimate, low=ends[0], high=ends[1])
+
+
 STRANGERS = "lost, lot A, sensors of a patient taken as strangers"
 
 
@@ -115,21 +156,37 @@ def on_the_eve(rng: np.random.Generator, *, patients: int) -> dict[str, Answer]:
         kaplan_meier(lot(lives, name, only_losses=True), times=[EVE], cluster="patient")
         for name in "AB"
     ]
+    wearers = lot(lives, "A")["patient"].nunique()
+    everybody = lives["patient"].nunique()
+    less = difference(b, a, states=["lost"]).iloc[0]
     return {
-        "lost, lot A": answer(a.at("lost", EVE)),
-        "lost, lot B less lot A": answer(difference(b, a, states=["lost"]).iloc[0]),
+        **with_small(
+            {
+                "lost, lot A": (answer(a.at("lost", EVE)), wearers, "log-log"),
+                "lost, lot B less lot A": (answer(less), everybody, "plain"),
+            }
+        ),
         "survival, lot A, had none been taken out early": answer(free[0].table.iloc[0]),
         "survival, lot B less lot A": answer(survival_difference(free[1], free[0]).iloc[0]),
         STRANGERS: answer(alone.at("lost", EVE)),
     }
 
 
+def both_rules(truths: dict[str, Truth]) -> dict[str, Truth]:
+    """The same truth for an interval as it is and with the rule for few patients."""
+    return {name + rule: truth for name, truth in truths.items() for rule in ("", SMALL)}
+
+
 def eve_truths() -> dict[str, Truth]:
     lost = lost_on_eve(), lost_on_eve(LOT_B)
     free = survival_at(PLANNED), survival_at(PLANNED, LOT_B)
     return {
-        "lost, lot A": Truth(value=lost[0]),
-        "lost, lot B less lot A": Truth(value=lost[1] - lost[0]),
+        **both_rules(
+            {
+                "lost, lot A": Truth(value=lost[0]),
+                "lost, lot B less lot A": Truth(value=lost[1] - lost[0]),
+            }
+        ),
         "survival, lot A, had none been taken out early": Truth(value=free[0]),
         "survival, lot B less lot A": Truth(value=free[1] - free[0]),
         STRANGERS: Truth(value=lost[0]),
@@ -144,20 +201,25 @@ def means(rng: np.random.Generator, *, patients: int) -> dict[str, Answer]:
         for name in "AB"
     )
     both = compare_restricted_means(b, a).set_index("contrast")
-    return {
-        "mean days of 179, lot A": answer(a.table.iloc[0]),
-        "lot B less lot A": answer(both.loc["difference"]),
-        "lot B over lot A": answer(both.loc["ratio"]),
-    }
+    everybody = lives["patient"].nunique()
+    return with_small(
+        {
+            "mean days of 179, lot A": (answer(a.table.iloc[0]), a.n_clusters, "plain"),
+            "lot B less lot A": (answer(both.loc["difference"]), everybody, "plain"),
+            "lot B over lot A": (answer(both.loc["ratio"]), everybody, "log"),
+        }
+    )
 
 
 def mean_truths() -> dict[str, Truth]:
     a, b = mean_days(), mean_days(LOT_B)
-    return {
-        "mean days of 179, lot A": Truth(value=a),
-        "lot B less lot A": Truth(value=b - a),
-        "lot B over lot A": Truth(value=b / a, scale="log"),
-    }
+    return both_rules(
+        {
+            "mean days of 179, lot A": Truth(value=a),
+            "lot B less lot A": Truth(value=b - a),
+            "lot B over lot A": Truth(value=b / a, scale="log"),
+        }
+    )
 
 
 def stable(n: int, rng: np.random.Generator, *, within: bool) -> pd.DataFrame:
@@ -181,12 +243,13 @@ def ratio(rng: np.random.Generator, *, patients: int, within: bool) -> dict[str,
     lives = stable(patients, rng, within=within)
     robust = cox(lives, covariates=["arm"], cluster="patient").table.iloc[0]
     alone = cox(lives, covariates=["arm"]).table.iloc[0]
-    return {"hazard ratio": answer(robust), ALONE: answer(alone)}
+    with_rule = with_small({"hazard ratio": (answer(robust), lives["patient"].nunique(), "log")})
+    return {**with_rule, ALONE: answer(alone)}
 
 
 def ratio_truths() -> dict[str, Truth]:
     value = Truth(value=float(np.exp(STABLE * EFFECT)), scale="log")
-    return {"hazard ratio": value, ALONE: value}
+    return {**both_rules({"hazard ratio": value}), ALONE: value}
 
 
 SIZES = (200, 80, 24)
