@@ -34,5 +34,5 @@ def previous_of(given: argparse.Namespace, quarter: Any) -> Path | None:
     if given.previous is None or str(given.previous) != LAST:
         return given.previous
     seen_by = given.audience or KINDS[given.report].audience
-    folder = report_folder(given.out, quarter.previous(), {}, seen_by)
+    folder = report_folder(given.out, quarter.previous(), {}, kind=given.report, audience=seen_by)
     return folder if (folder / "results.json").is_file() else None

@@ -42,7 +42,7 @@ class Task:
     def folder(self) -> Path:
         """Where the report will lie."""
         seen_by = self.audience or KINDS[self.kind].audience
-        return report_folder(self.out, self.quarter, self.where, seen_by)
+        return report_folder(self.out, self.quarter, self.where, kind=self.kind, audience=seen_by)
 
     def run(self) -> Report:
         """Make the report."""

@@ -78,8 +78,8 @@ def make_report(
         `plan.toml`.
     quarter : Quarter
     out : Path
-        Folder of reports; the quarter gets a folder of its own, and within it each audience but
-        the clinic, so that no report replaces another quarter's or another audience's.
+        Folder of reports; the quarter gets a folder of its own, and within it each kind for each
+        audience, so that no report replaces another.
     kind : str
         One of `KINDS`.
     audience : str or None
@@ -129,15 +129,31 @@ def make_report(
         {"started": started.isoformat(timespec="seconds"), "seconds": round(seconds, 2)}
     )
     files[f"{wanted.notebook}.html"] = page.text
-    folder = report_folder(out, quarter, where, seen_by)
+    folder = report_folder(out, quarter, where, kind=kind, audience=seen_by)
     publish(folder, files)
     findings = tuple(result["finding"] for result in page.results if result["records"])
     return Report(folder / f"{wanted.notebook}.html", findings, seconds)
 
 
-def report_folder(out: Path, quarter: Quarter, where: Mapping[str, str], audience: str) -> Path:
-    """Return where a report lies: by quarter, then group, then audience if not the clinic."""
-    return out / str(quarter) / group_folder(where) / ("" if audience == "clinic" else audience)
+def report_folder(
+    out: Path, quarter: Quarter, where: Mapping[str, str], *, kind: str, audience: str
+) -> Path:
+    """Return where a report lies: by quarter, then group, then a folder of its own.
+
+    Two kinds of report for one audience do not share a folder, since each has its `results.json`.
+
+    Examples
+    --------
+    >>> def name(kind, audience):
+    ...     folder = report_folder(Path("out"), Quarter(2026, 3), {}, kind=kind, audience=audience)
+    ...     return folder.as_posix()
+    >>> name("quarterly", "clinic"), name("quarterly", "external"), name("committee", "committee")
+    ('out/2026-Q3', 'out/2026-Q3/external', 'out/2026-Q3/committee')
+    >>> name("committee", "external"), name("quarterly", "committee")
+    ('out/2026-Q3/committee-external', 'out/2026-Q3/quarterly-committee')
+    """
+    own = {"clinic": "", "external": "external"} if kind == "quarterly" else {"committee": kind}
+    return out / str(quarter) / group_folder(where) / own.get(audience, f"{kind}-{audience}")
 
 
 def group_folder(where: Mapping[str, str]) -> str:

@@ -59,7 +59,7 @@ def test_nobody_is_named(folder, demo):
 
 
 def test_the_brief_for_readers_outside_shows_no_small_count(demo, tmp_path):
-    outside = brief(demo, tmp_path, "--audience", "external") / "external"
+    outside = brief(demo, tmp_path, "--audience", "external") / "committee-external"
     stored = json.loads((outside / "results.json").read_text("utf-8"))
     counts = [
         record[name] for record in stored["results"] for name in ("n_patients", "n_units", "events")
