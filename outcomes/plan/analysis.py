@@ -506,13 +506,6 @@ class Watch:
         1.0, "Rows of the table of what needs attention that may be false, in a programme-year.",
         unit="rows", source=PRACTICE,
     )  # fmt: skip
-    looks_share: float = setting(
-        0.6,
-        "Part of these given in equal parts to every look at a count; the rest is for runs and"
-        " inserters, whose false alarms are set below.",
-        unit="share",
-        source=PRACTICE,
-    )
     run_length: int = setting(
         8, "So many months in a row above the median are a row.", unit="months",
         source="Western Electric, Statistical Quality Control Handbook, 1956",
@@ -575,8 +568,8 @@ class Watch:
             raise ValueError(f"p0: {self.p0} is not above 0 and below p1 ({self.p1}).")
         if not (0 < self.alpha < 1 and 0 < self.beta < 1 and self.alpha + self.beta < 1):
             raise ValueError(f"alpha: {self.alpha} and beta {self.beta} do not add to under 1.")
-        if not (self.false_rows_a_year > 0 and 0 < self.looks_share <= 1):
-            raise ValueError(f"false_rows_a_year: {self.false_rows_a_year}, of which looks_share.")
+        if not self.false_rows_a_year > 0:
+            raise ValueError(f"false_rows_a_year: {self.false_rows_a_year} is not above 0.")
         counts = ("reference_months", "run_length", "gaps_together", "site_months",
                   "sequential_from", "simulated_years")  # fmt: skip
         for name in counts:

@@ -20,6 +20,9 @@ from outcomes.watch.rules import Signal
 from outcomes.watch.series import Series, span_words
 
 AUDIENCES: Final = ("clinic", "committee", "external")
+_TOO_MANY: Final = (
+    "That is too many: lower the plan's alpha of the inserters' charts, or lengthen its runs."
+)
 _COLUMNS = [
     *("key", "subject", "rules", "observed", "expected", "size", "size_name", "tail", "look_at"),
 ]
@@ -81,9 +84,10 @@ def attention(programme: Programme, *, audience: str = "clinic") -> Result:
             f"this clinic's volume, {number(false.total, 2)} rows a year appeared (95 % Monte "
             f"Carlo limits {number(false.low, 2)} to {number(false.high, 2)}); the plan allows "
             f"{programme.rules.false_rows_a_year:g}."
-            + ("" if false.high <= programme.rules.false_rows_a_year else " That is too many."),
-            f"{programme.looks_a_year:.0f} looks a year at counts have a probability of a false "
-            f"row of {programme.alpha:.4f} each, exact; only a change for the worse makes a row.",
+            + ("" if false.low <= programme.rules.false_rows_a_year else f" {_TOO_MANY}"),
+            f"Each look at a count has an exact probability of a false row of at most "
+            f"{programme.alpha:.4f}, the most that the allowance bears at this volume; only a "
+            "change for the worse makes a row.",
             "A rule compares with the reference of the plan, which may itself be good or poor.",
         ],
         settings={

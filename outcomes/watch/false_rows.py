@@ -1,12 +1,16 @@
 """How many rows would be false in a programme-year in which nothing changed, by simulation.
 
-The clinic's own volumes stay; events are drawn anew under each reference, the reference period
-too where the reference comes from one, and every rule is applied as in the report.
+The clinic's own volumes stay; true levels are drawn from what the reference months leave possible,
+then events of the reference and of a year at that level, and every rule is applied as in the
+report. The errors
+allowed are then given to the looks as far as they go.
 """
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 import pandas as pd
@@ -22,6 +26,10 @@ from outcomes.watch.sites import SiteCounts
 
 Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
+
+CHARTS: Final = "Inserters' sequential charts"
+# No look is called a finding beyond 1 in 20, however few the looks are.
+LARGEST_ALPHA: Final = 0.05
 
 
 @dataclass(frozen=True, kw_only=True, eq=False, repr=False)
@@ -44,57 +52,102 @@ class FalseRows:
     high: float
 
 
-def false_rows(
+@dataclass(frozen=True, kw_only=True, eq=False, repr=False)
+class QuietYears:
+    """Simulated programme-years without any change; made by `quiet_years`.
+
+    Attributes
+    ----------
+    tails : mapping of subject to array of years by possible rows
+        The smallest tail of the looks that a row stands for; 0 where a run makes it anyway.
+    charts : float or None
+        Rows a year of the inserters' sequential charts, exact; None without inserters.
+    """
+
+    tails: Mapping[str, Floats]
+    charts: float | None
+
+    def rows(self, alpha: float) -> FalseRows:
+        """Count the rows at a probability of `alpha` a look."""
+        counted = {name: (tails <= alpha).sum(axis=1) for name, tails in self.tails.items()}
+        each = {name: float(rows.mean()) for name, rows in counted.items()}
+        if self.charts is not None:
+            each[CHARTS] = self.charts
+        years = max((len(rows) for rows in counted.values()), default=0)
+        total = sum(counted.values(), np.zeros(years)) + (self.charts or 0.0)
+        half = 1.96 * float(total.std(ddof=1)) / np.sqrt(years) if years > 1 else 0.0
+        mean = float(total.mean()) if years else self.charts or 0.0
+        return FalseRows(
+            table=pd.DataFrame({"subject": list(each), "rows_a_year": list(each.values())}),
+            years=years, total=mean, low=max(mean - half, 0.0), high=mean + half,
+        )  # fmt: skip
+
+    def largest_alpha(self, allowed: float) -> float:
+        """Return the largest probability a look may have for at most `allowed` rows a year.
+
+        Limits of counts are often crossed less often than their probability, and a month, its
+        quarter and a run make one row together: equal parts of the allowance would leave most of
+        it unused. A tenth is kept for levels that are higher than thought. Counts have at least a
+        fifth, whatever runs and inserters take; the page says where that is too many.
+        """
+        alone = self.rows(0.0).high
+        aim = max(0.9 * allowed, alone + allowed / 5)
+        low, high = 0.0, LARGEST_ALPHA
+        if self.rows(high).high <= aim:
+            return high
+        while high - low > 1e-5:
+            middle = (low + high) / 2
+            low, high = (middle, high) if self.rows(middle).high <= aim else (low, middle)
+        # Two digits, downwards: the last ones are chance of the simulation.
+        step = 10.0 ** (np.floor(np.log10(max(low, 1e-5))) - 1)
+        return float(np.floor(low / step + 1e-9) * step)
+
+
+def quiet_years(
     series: tuple[Series, ...],
     sites: tuple[SiteCounts, ...],
     inserters: tuple[InserterCurve, ...],
     *,
-    alpha: float,
     rules: Watch,
     rng: np.random.Generator,
-) -> FalseRows:
-    """Simulate programme-years without any change and count the rows.
+) -> QuietYears:
+    """Simulate programme-years without any change.
 
-    Inserters' charts are counted exactly and at their worst: every inserter begins anew at the
-    acceptable rate and does as many procedures as in the last twelve months.
+    Inserters' charts are counted exactly and at their worst: every chart that was open within
+    the last twelve months begins anew at the acceptable rate, with as many procedures.
     """
     years = rules.simulated_years
-    counted: dict[str, Floats] = {}
-    for one in series:
-        if one.reference is not None:
-            counted[one.title] = _series_rows(one, alpha, rules, years, rng)
+    tails = {
+        one.title: _series_tails(one, rules, years, rng)
+        for one in series
+        if one.reference is not None
+    }
     for part in sites:
-        rows = sum(
-            (_site_rows(row["size"], part.of.reference, alpha, years, rng)
-             for row in part.table.to_dict("records") if not row["note"]),
-            np.zeros(years),
-        )  # fmt: skip
-        counted[f"{part.of.title}, by site"] = np.asarray(rows, float)
-    each = {subject: float(rows.mean()) for subject, rows in counted.items()}
-    curves = sum(_curve_odds(one, rules) for one in inserters)
-    if inserters:
-        each["Inserters' sequential charts"] = curves
-    total = sum(counted.values(), np.zeros(years)) + curves
-    half = 1.96 * float(total.std(ddof=1)) / np.sqrt(years) if years > 1 else 0.0
-    mean = float(total.mean())
-    return FalseRows(
-        table=pd.DataFrame({"subject": list(each), "rows_a_year": list(each.values())}),
-        years=years, total=mean, low=max(mean - half, 0.0), high=mean + half,
-    )  # fmt: skip
+        judged = [row["size"] for row in part.table.to_dict("records") if not row["note"]]
+        drawn = [_site_tails(size, part.of.reference, years, rng) for size in judged]
+        tails[f"{part.of.title}, by site"] = np.hstack([np.ones((years, 1)), *drawn])
+    charts = sum(_curve_odds(one, rules) for one in inserters) if inserters else None
+    return QuietYears(tails=tails, charts=charts)
 
 
-def _level(reference: Reference) -> float:
-    """A reference without events is simulated at half an event, since 0 could never be false."""
+def _levels(reference: Reference, years: int, rng: np.random.Generator) -> Floats:
+    """Draw each year's true level from what the reference months leave possible.
+
+    Gamma and beta with Jeffreys' half event, so that a reference without events has levels too; a
+    declared level is what it says.
+    """
     if reference.level is not None:
-        return reference.level
-    return max(reference.events, 0.5) / reference.size
-
-
-def _draw(reference: Reference, sizes: Floats, years: int, rng: np.random.Generator) -> Floats:
-    level = _level(reference)
+        return np.full(years, reference.level)
     if reference.kind == "rate":
-        return rng.poisson(level * sizes, (years, len(sizes))).astype(float)
-    return rng.binomial(sizes.astype(int), level, (years, len(sizes))).astype(float)
+        return rng.gamma(reference.events + 0.5, 1 / reference.size, years)
+    silent = max(reference.size - reference.events, 0.0)
+    return rng.beta(reference.events + 0.5, silent + 0.5, years)
+
+
+def _draw(reference: Reference, levels: Floats, sizes: Floats, rng: np.random.Generator) -> Floats:
+    if reference.kind == "rate":
+        return rng.poisson(levels[:, None] * sizes).astype(float)
+    return rng.binomial(sizes.astype(int), levels[:, None]).astype(float)
 
 
 def _tails(x: Floats, n: Floats, reference: Reference, base: Floats) -> Floats:
@@ -109,25 +162,25 @@ def _tails(x: Floats, n: Floats, reference: Reference, base: Floats) -> Floats:
     return tails[np.ravel(where)].reshape(x.shape)
 
 
-def _series_rows(
-    one: Series, alpha: float, rules: Watch, years: int, rng: np.random.Generator
-) -> Floats:
+def _series_tails(one: Series, rules: Watch, years: int, rng: np.random.Generator) -> Floats:
+    """Return the smallest tail of each quarter's looks; 0 where a run makes a row."""
     assert one.reference is not None
     sizes = one.yearly_sizes
     before = one.points.loc[one.points["part"] == REFERENCE, "size"].to_numpy(float)
-    earlier = _draw(one.reference, before, years, rng)
-    counts = _draw(one.reference, sizes, years, rng)
+    levels = _levels(one.reference, years, rng)
+    earlier = _draw(one.reference, levels, before, rng)
+    counts = _draw(one.reference, levels, sizes, rng)
     base = earlier.sum(axis=1)
     by_quarter = counts.reshape(years, 4, 3).sum(axis=2)
-    rows = _tails(by_quarter, sizes.reshape(4, 3).sum(axis=1), one.reference, base) <= alpha
+    tails = _tails(by_quarter, sizes.reshape(4, 3).sum(axis=1), one.reference, base)
     if one.rare:
-        rows |= _gap_rows(one, alpha, rules, base, rng)
-        return rows.sum(axis=1).astype(float)
-    months = _tails(counts, sizes, one.reference, base) <= alpha
-    rows |= months.reshape(years, 4, 3).any(axis=2)
+        return np.minimum(tails, _gap_tails(one, rules, base, levels, rng))
+    months = _tails(counts, sizes, one.reference, base)
+    tails = np.minimum(tails, months.reshape(years, 4, 3).min(axis=2))
     if applicable(one, rules):
-        rows |= _run_rows(np.hstack([earlier, counts]), np.r_[before, sizes], rules.run_length)
-    return rows.sum(axis=1).astype(float)
+        runs = _run_rows(np.hstack([earlier, counts]), np.r_[before, sizes], rules.run_length)
+        tails = np.where(runs, 0.0, tails)
+    return tails
 
 
 def _run_rows(counts: Floats, sizes: Floats, length: int) -> Flags:
@@ -149,24 +202,24 @@ def _run_rows(counts: Floats, sizes: Floats, length: int) -> Flags:
     return found
 
 
-def _gap_rows(
-    one: Series, alpha: float, rules: Watch, base: Floats, rng: np.random.Generator
-) -> Flags:
+def _gap_tails(
+    one: Series, rules: Watch, base: Floats, levels: Floats, rng: np.random.Generator
+) -> Floats:
+    """Return the smallest tail of the gaps that end in each quarter."""
     assert one.reference is not None
     years, together = len(base), rules.gaps_together
     exposure = float(one.yearly_sizes.sum())
-    level = _level(one.reference)
-    mean = level * exposure
+    mean = float(levels.max()) * exposure
     if mean <= 0:
-        return np.zeros((years, 4), dtype=bool)
+        return np.ones((years, 4))
+    scale = 1 / np.maximum(levels, 1e-300)
     most = int(mean + 6 * np.sqrt(mean) + 6) + together
-    to = np.cumsum(rng.exponential(1 / level, (years, most)), axis=1)
+    to = np.cumsum(rng.exponential(scale[:, None], (years, most)), axis=1)
     begins = np.hstack([np.zeros((years, 1)), to])[:, : most - together + 1]
     ends = to[:, together - 1 :]
     tails = upper_tail_each(float(together), ends - begins, one.reference, base)
-    hits = (tails <= alpha) & (ends <= exposure)
-    quarter = np.minimum((4 * ends / exposure).astype(int), 3)
-    return np.stack([(hits & (quarter == q)).any(axis=1) for q in range(4)], axis=1)
+    quarter = np.where(ends <= exposure, np.minimum((4 * ends / exposure).astype(int), 3), -1)
+    return np.stack([np.where(quarter == q, tails, 1.0).min(axis=1) for q in range(4)], axis=1)
 
 
 def upper_tail_each(x: float, n: Floats, reference: Reference, base: Floats) -> Floats:
@@ -176,18 +229,23 @@ def upper_tail_each(x: float, n: Floats, reference: Reference, base: Floats) -> 
     return tail_beside(x, n, base[:, None], reference.size, kind=reference.kind)
 
 
-def _site_rows(
-    size: float, reference: Reference | None, alpha: float, years: int, rng: np.random.Generator
+def _site_tails(
+    size: float, reference: Reference | None, years: int, rng: np.random.Generator
 ) -> Floats:
     assert reference is not None
-    drawn = _draw(reference, np.full(4, size), years, rng)
-    base = _draw(reference, np.array([reference.size or 1.0]), years, rng)[:, 0]
-    return (_tails(drawn, np.full(4, size), reference, base) <= alpha).sum(axis=1).astype(float)
+    levels = _levels(reference, years, rng)
+    drawn = _draw(reference, levels, np.full(4, size), rng)
+    base = _draw(reference, levels, np.array([reference.size or 1.0]), rng)[:, 0]
+    return _tails(drawn, np.full(4, size), reference, base)
 
 
 def _curve_odds(one: InserterCurve, rules: Watch) -> float:
-    last = one.cases["on"].max() - pd.DateOffset(months=12) if len(one.cases) else pd.NaT
-    cases = int((one.cases["on"] > last).sum())
+    if not len(one.cases):
+        return 0.0
+    year_ago = one.cases["known_on"].max() - pd.DateOffset(months=12)
+    if one.decided_on is not None and one.decided_on <= year_ago:
+        return 0.0  # the first crossing decides; a chart decided before makes no row again
+    cases = int((one.cases["known_on"] > year_ago).sum())
     odds = learning_curve_odds(
         rules.p0, cases, p0=rules.p0, p1=rules.p1, alpha=rules.alpha, beta=rules.beta
     )

@@ -10,12 +10,11 @@ import pandas as pd
 
 from outcomes.cohorts.build import CohortSet
 from outcomes.plan import Watch
-from outcomes.statistics.reference_tails import detectable, signal_from
-from outcomes.watch.false_rows import FalseRows, false_rows
+from outcomes.watch.false_rows import FalseRows, QuietYears, quiet_years
 from outcomes.watch.inserters import InserterCurve, inserter_cases, inserter_curves
-from outcomes.watch.rules import Signal, series_signals
+from outcomes.watch.rules import Signal, seen_level, series_signals
 from outcomes.watch.series import Series, all_series
-from outcomes.watch.sites import SiteCounts, site_counts
+from outcomes.watch.sites import SiteCounts, judged, site_counts
 
 
 @dataclass(frozen=True, kw_only=True, eq=False, repr=False)
@@ -26,19 +25,15 @@ class Programme:
     ----------
     cohorts : CohortSet
     series : tuple of Series
-    sites : tuple of SiteCounts
+    site_tables : tuple of SiteCounts
+        Counted, not judged yet: see `sites`.
     inserters : tuple of InserterCurve
-    alpha : float
-        Probability of a false row that every single look at a count is given.
-    looks_a_year : float
     """
 
     cohorts: CohortSet
     series: tuple[Series, ...]
-    sites: tuple[SiteCounts, ...]
+    site_tables: tuple[SiteCounts, ...]
     inserters: tuple[InserterCurve, ...]
-    alpha: float
-    looks_a_year: float
 
     @property
     def rules(self) -> Watch:
@@ -52,24 +47,29 @@ class Programme:
         return (*found, *self._site_signals(), *self._inserter_signals())
 
     @cached_property
+    def alpha(self) -> float:
+        """Probability of a false row that every single look at a count is given."""
+        return self._quiet_years(1).largest_alpha(self.rules.false_rows_a_year)
+
+    @cached_property
     def false_rows(self) -> FalseRows:
-        """How many false rows a year would bring at this clinic's volume, by simulation."""
-        return false_rows(
-            self.series, self.sites, self.inserters, alpha=self.alpha, rules=self.rules,
-            rng=np.random.default_rng(self.cohorts.plan.plan.seed),
+        """How many false rows a year brings at this volume, in years that `alpha` has not seen."""
+        return self._quiet_years(2).rows(self.alpha)
+
+    @cached_property
+    def sites(self) -> tuple[SiteCounts, ...]:
+        """Sites held against the programme's reference."""
+        return tuple(judged(part, self.alpha) for part in self.site_tables)
+
+    def _quiet_years(self, which: int) -> QuietYears:
+        return quiet_years(
+            self.series, self.site_tables, self.inserters, rules=self.rules,
+            rng=np.random.default_rng([self.cohorts.plan.plan.seed, which]),
         )  # fmt: skip
 
     def detectable(self, one: Series) -> float | None:
         """Return the smallest level of this quarter that a limit would have shown, 80 % likely."""
-        quarter = one.quarter
-        if one.reference is None or quarter.empty:
-            return None
-        sizes = quarter["size"].to_numpy(float)
-        months = [
-            None if one.rare else signal_from(n, one.reference, alpha=self.alpha) for n in sizes
-        ]
-        together = signal_from(float(sizes.sum()), one.reference, alpha=self.alpha)
-        return detectable(list(sizes), months, together, kind=one.kind)
+        return seen_level(one, self.alpha)
 
     def _site_signals(self) -> list[Signal]:
         return [
@@ -119,26 +119,10 @@ def programme_watch(cohorts: CohortSet) -> Programme:
     -------
     Programme
     """
-    rules = cohorts.plan.watch
     series = all_series(cohorts)
-    cases = inserter_cases(cohorts)
-    names = cases["site"].dropna().nunique()
-    looks = sum(map(_looks, series)) + 4 * 2 * names
-    alpha = rules.false_rows_a_year * rules.looks_share / max(looks, 1.0)
     return Programme(
         cohorts=cohorts,
         series=series,
-        sites=site_counts(cohorts, series, alpha=alpha),
-        inserters=inserter_curves(cases, rules),
-        alpha=alpha,
-        looks_a_year=looks,
+        site_tables=site_counts(cohorts, series),
+        inserters=inserter_curves(inserter_cases(cohorts), cohorts.plan.watch),
     )
-
-
-def _looks(one: Series) -> float:
-    """Looks a year: months and quarters, or quarters and events for what is rare."""
-    if one.reference is None:
-        return 0.0
-    if not one.rare:
-        return 16.0
-    return 4.0 + max(1.0, one.reference.estimate * float(one.yearly_sizes.sum()))

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from outcomes.plan import Watch
-from outcomes.statistics.reference_tails import upper_tail
+from outcomes.statistics.reference_tails import detectable, signal_from, upper_tail
 from outcomes.statistics.run_rules import runs_about_median
 from outcomes.watch.series import OPEN, Series
 
@@ -153,3 +153,17 @@ def applicable(one: Series, rules: Watch) -> bool:
     assert one.reference is not None
     monthly = one.reference.estimate * float(one.yearly_sizes.mean())
     return not one.rare and monthly >= rules.runs_from_expected
+
+
+def seen_level(one: Series, alpha: float) -> float | None:
+    """Return the smallest level of this quarter that a limit of counts shows with 80 % probability.
+
+    Months and the quarter are looked at; runs, and gaps between rare events, show more.
+    """
+    quarter = one.quarter
+    if one.reference is None or quarter.empty:
+        return None
+    sizes = [float(size) for size in quarter["size"]]
+    months = [None if one.rare else signal_from(n, one.reference, alpha=alpha) for n in sizes]
+    together = signal_from(sum(sizes), one.reference, alpha=alpha)
+    return detectable(sizes, months, together, kind=one.kind)

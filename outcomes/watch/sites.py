@@ -23,16 +23,14 @@ class SiteCounts:
     of : Series
         The programme's series whose reference the sites are held against.
     table : DataFrame, one row per site, by name
-        `site`, `events`, `size`, `expected`, `tail`, `signal_from`, `fires`, `note`.
+        `site`, `events`, `size`, `expected`, `tail`, `note`; once judged `signal_from`, `fires`.
     """
 
     of: Series
     table: pd.DataFrame
 
 
-def site_counts(
-    cohorts: CohortSet, series: tuple[Series, ...], *, alpha: float
-) -> tuple[SiteCounts, ...]:
+def site_counts(cohorts: CohortSet, series: tuple[Series, ...]) -> tuple[SiteCounts, ...]:
     """Count procedures by site over the plan's months before the cut-off.
 
     Parameters
@@ -40,8 +38,6 @@ def site_counts(
     cohorts : CohortSet
     series : tuple of Series
         Of which "not_completed" and "procedure_harm" are held against the sites.
-    alpha : float
-        Probability of a false row of one site and measure at one look.
     """
     done = _procedures(cohorts)
     found = []
@@ -49,14 +45,22 @@ def site_counts(
         if one.key not in ("not_completed", "procedure_harm") or one.reference is None:
             continue
         table = _by_site(done, one, cohorts)
-        table["expected"] = table["size"] * one.reference.estimate
         few = table["size"] < cohorts.plan.watch.fewest_site_procedures
-        table["tail"] = upper_tail(table["events"], table["size"], one.reference)
-        table["signal_from"] = _limits(table["size"], one.reference, alpha)
-        table["fires"] = (table["tail"] <= alpha) & ~few
-        table["note"] = few.map({True: "too few to judge", False: ""})
+        table = table.assign(
+            expected=table["size"] * one.reference.estimate,
+            tail=upper_tail(table["events"], table["size"], one.reference),
+            note=few.map({True: "too few to judge", False: ""}),
+        )
         found.append(SiteCounts(of=one, table=table))
     return tuple(found)
+
+
+def judged(part: SiteCounts, alpha: float) -> SiteCounts:
+    """Return a measure with the count from which each site is a row, and those that are."""
+    assert part.of.reference is not None
+    table = part.table.assign(signal_from=_limits(part.table["size"], part.of.reference, alpha))
+    fires = (table["tail"] <= alpha) & table["note"].eq("")
+    return SiteCounts(of=part.of, table=table.assign(fires=fires))
 
 
 def _limits(sizes: pd.Series, reference: Reference, alpha: float) -> pd.Series:

@@ -1,14 +1,18 @@
 """False alarms of every chart and of the whole table, at realistic volumes.
 
-`python -m tests.truth.watch_false_alarms` prints the table that is committed beside it: rows a
-year that are false for clinics of three sizes, and exact probabilities of each chart.
+`python -m tests.truth watch_false_alarms` prints the table that is committed beside this file:
+exact probabilities of each chart; then, for clinics of four sizes with their sites and inserters,
+the rows a year that are false, also where the true level is another than that assumed, and the
+smallest level that a quarter would show with 80 % probability.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 from scipy import stats
 
@@ -18,14 +22,28 @@ from outcomes.statistics.funnel import funnel_false_alarm
 from outcomes.statistics.reference_tails import Kind, tail_beside
 from outcomes.statistics.run_rules import run_false_alarm
 from outcomes.statistics.sequential_charts import learning_curve_odds, page_false_alarm
-from outcomes.watch.false_rows import FalseRows, false_rows
+from outcomes.watch.false_rows import QuietYears, quiet_years
+from outcomes.watch.inserters import InserterCurve, inserter_curves
+from outcomes.watch.rules import seen_level
 from outcomes.watch.series import Series
+from outcomes.watch.sites import SiteCounts
 from tests.watched_series import series
 
 Floats = NDArray[np.float64]
 RULES = Watch()
-# Patients of a clinic, and what a month brings: procedures, years of wear, visits due.
-VOLUMES = {60: 1.0, 300: 5.0, 1500: 25.0}
+
+
+@dataclass(frozen=True)
+class Size:
+    """Patients of a clinic, how much a month brings (of the table below), sites and inserters."""
+
+    patients: int
+    volume: float
+    sites: int
+    inserters: int
+
+
+SIZES = (Size(24, 0.4, 1, 2), Size(60, 1.0, 1, 3), Size(300, 5.0, 2, 6), Size(1500, 25.0, 8, 20))
 # key: kind, size of a month in the smallest clinic, true level
 MONTHLY: dict[str, tuple[Kind, float, float]] = {
     "procedure_harm": ("share", 5, 0.05),
@@ -41,35 +59,54 @@ MONTHLY: dict[str, tuple[Kind, float, float]] = {
 RARE = ("serious_related", "site_infection")
 
 
-def clinic(volume: float) -> tuple[Series, ...]:
-    """A year of reference and nine months since, without any change."""
+def clinic(size: Size, *, times: float = 1.0) -> tuple[Series, ...]:
+    """A year of reference and nine months since, without any change, at `times` the true levels."""
     made = []
-    for key, (kind, size, level) in MONTHLY.items():
-        sizes = np.full(21, size * volume)
-        events = np.round(level * sizes)
+    for key, (kind, monthly, level) in MONTHLY.items():
+        sizes = np.full(21, np.round(monthly * size.volume) if kind == "share" else
+                        monthly * size.volume)  # fmt: skip
+        events = np.zeros(21)  # only the reference's total matters
+        events[0] = np.round(level * times * sizes[:12].sum())
         gaps = [1.0] if key in RARE else None
         made.append(series(events, sizes, kind=kind, gaps=gaps, key=key))
     return tuple(made)
 
 
-def looks(watched: tuple[Series, ...]) -> float:
-    """As the programme counts them: months and quarters, or quarters and events."""
-    total = 0.0
-    for one in watched:
-        assert one.reference is not None
-        yearly = one.reference.estimate * one.yearly_sizes.sum()
-        total += 16 if not one.rare else 4 + max(1.0, yearly)
-    return total
+def sites_of(size: Size, watched: tuple[Series, ...]) -> tuple[SiteCounts, ...]:
+    """Equal sites with twelve months of procedures each, both measures."""
+    n = np.round(12 * MONTHLY["not_completed"][1] * size.volume / size.sites)
+    table = pd.DataFrame({"site": range(size.sites), "size": float(n), "note": ""})
+    named = [one for one in watched if one.key in ("not_completed", "procedure_harm")]
+    return tuple(SiteCounts(of=one, table=table) for one in named)
 
 
-def table_rows(volume: float, *, years: int, seed: int = 3) -> FalseRows:
-    """Simulate the whole table of a clinic of this volume, inserters and sites apart."""
-    watched = clinic(volume)
-    alpha = RULES.false_rows_a_year * RULES.looks_share / looks(watched)
-    rules = Watch(simulated_years=years)
-    return false_rows(
-        watched, (), (), alpha=alpha, rules=rules, rng=np.random.default_rng(seed)
+def inserters_of(size: Size) -> tuple[InserterCurve, ...]:
+    """Inserters who share a year's procedures, all of them open."""
+    each = int(12 * MONTHLY["not_completed"][1] * size.volume / size.inserters)
+    on = pd.date_range("2025-01-01", periods=each, freq=f"{364 / each:.4f}D").floor("D")
+    rows = [
+        pd.DataFrame(
+            {"inserter_id": f"I{i:02d}", "procedure_id": range(each), "role": "physician",
+             "on": on, "known_on": on + pd.Timedelta(days=30), "known": True,
+             "what": "placement", "site": "A", "supervised": False, "failure": 0, "because": ""}
+        )
+        for i in range(size.inserters)
+    ]  # fmt: skip
+    return inserter_curves(pd.concat(rows, ignore_index=True), RULES)
+
+
+def quiet(size: Size, *, years: int, seed: int, times: float = 1.0) -> QuietYears:
+    """Simulate the whole table of a clinic: series, sites and inserters."""
+    watched = clinic(size, times=times)
+    return quiet_years(
+        watched, sites_of(size, watched), inserters_of(size), rules=Watch(simulated_years=years),
+        rng=np.random.default_rng(seed),
     )  # fmt: skip
+
+
+def alpha_of(size: Size, *, years: int = RULES.simulated_years) -> float:
+    """Choose what each look is given, as the programme does."""
+    return quiet(size, years=years, seed=1).largest_alpha(RULES.false_rows_a_year)
 
 
 def conditional_false_alarm(
@@ -118,12 +155,31 @@ def lines() -> Iterator[str]:
         )
     page = page_false_alarm(RULES.p0, 200, p0=RULES.p0, p1=RULES.p1, threshold=4.0)
     yield f"  Page's chart, threshold 4, 200 cases: {page:.4f}"
-    yield "Rows a year that are false, whole table, 10,000 simulated years"
-    for patients, volume in VOLUMES.items():
-        found = table_rows(volume, years=10_000)
-        yield f"  {patients} patients: {found.total:.3f} ({found.low:.3f} to {found.high:.3f})"
-        for row in found.table.itertuples():
-            yield f"    {row.subject}: {row.rows_a_year:.4f}"
+    yield "Rows a year that are false, whole table, 10,000 simulated years that alpha has not seen"
+    for size in SIZES:
+        yield from _table_lines(size)
+
+
+def _table_lines(size: Size) -> Iterator[str]:
+    alpha = alpha_of(size)
+    found = quiet(size, years=10_000, seed=2).rows(alpha)
+    yield (
+        f"  {size.patients} patients, {size.sites} sites, {size.inserters} inserters: alpha "
+        f"{alpha:g}, {found.total:.3f} rows ({found.low:.3f} to {found.high:.3f})"
+    )
+    for row in found.table.itertuples():
+        yield f"    {row.subject.removeprefix('Series ')}: {row.rows_a_year:.4f}"
+    for times in (0.5, 1.5, 2.0):
+        other = quiet(size, years=4_000, seed=3, times=times).rows(alpha)
+        yield f"    all true levels {times:g} times those assumed: {other.total:.3f} rows"
+    for one in clinic(size):
+        assert one.reference is not None
+        level = seen_level(one, alpha)
+        told = "no level" if level is None else f"{level:.3g}"
+        yield (
+            f"    a quarter of {one.key} at {one.reference.estimate:.3g} shows with 80 % "
+            f"probability: {told}"
+        )
 
 
 if __name__ == "__main__":

@@ -158,8 +158,16 @@ def test_harm_of_procedures_waits_until_its_days_are_over(calm: Programme) -> No
 
 
 def test_the_errors_shared_out_to_looks_stay_within_the_plans(calm: Programme) -> None:
-    assert calm.alpha * calm.looks_a_year == pytest.approx(0.6)
+    assert 0 < calm.alpha <= 0.05
     assert calm.false_rows.high <= 1.0
+
+
+def test_a_smaller_allowance_gives_each_look_less(calm: Programme) -> None:
+    rules = dataclasses.replace(calm.rules, false_rows_a_year=0.4)
+    plan_of = dataclasses.replace(calm.cohorts.plan, watch=rules)
+    strict = dataclasses.replace(calm, cohorts=dataclasses.replace(calm.cohorts, plan=plan_of))
+    assert strict.alpha < calm.alpha
+    assert strict.false_rows.high <= 0.4
 
 
 def test_without_a_table_the_series_says_so(tmp_path: Path) -> None:
