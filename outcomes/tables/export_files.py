@@ -21,6 +21,7 @@ from outcomes.plan.sources import TableSource
 
 SEARCHED_LINES: Final = 60
 ISO_DATES: Final = "year-month-day"  # how cells that are dates by their own type are written out
+NO_RESULT: Final = "#formula without a result"  # must not pass for an empty cell
 # Left by operating systems and by spreadsheet programs that have a file open: never exports.
 NO_EXPORTS: Final = ("~$*", ".~lock.*", "~*.tmp", "*.tmp", "thumbs.db", "desktop.ini", ".*")
 
@@ -45,17 +46,22 @@ class TextRows:
 
 @dataclass(frozen=True)
 class Seen:
-    """Something about a file that a reader of the account should know: rule, rows, sentence."""
+    """Something about a file that a reader of the account should know: rule, rows, sentence.
+
+    `discreet` is said instead where ids are hidden, if the sentence names what people have named.
+    """
 
     rule: str
     rows: int
     sentence: str
+    discreet: str = ""
 
 
 @dataclass(kw_only=True, eq=False, repr=False)
 class ExportFile:
-    """One export file, read front to back once. `name` is how messages and the account call it.
+    """One export file, read front to back once.
 
+    `name` is how messages call it, `told` how the study does: without a name where ids are hidden.
     After `rows()` is exhausted, `sha256` holds the digest of the file's bytes, `cut_short` whether
     its last line has no end, `titles` the lines above the headings, `lines` how many lines the file
     has by a count of its own, `empty_lines` and `footers` those of them that are no rows.
@@ -74,10 +80,15 @@ class ExportFile:
     empty_lines: int = 0
     footers: int = 0
     seen: list[Seen] = field(default_factory=list)
+    told: str = ""
     typed: bool = False  # whether cells know by themselves that they are dates
     bytes_read: int = 0
     _digest: Any = field(default_factory=hashlib.sha256)
     _row_lines: int = 0
+
+    def __post_init__(self) -> None:
+        """Call the file by its name until somebody says otherwise."""
+        self.told = self.told or self.name
 
     def rows(self) -> Iterator[TextRows]:
         """Yield the rows below the headings, some at a time; `headings` is set before the first."""

@@ -355,7 +355,12 @@ def files_of(feed: Feed) -> Iterator[ExportFile]:
 
 def is_no_export(path: Path) -> bool:
     """Return whether a file was left by the system or by a program that has another file open."""
-    return any(fnmatch(path.name.casefold(), pattern) for pattern in NO_EXPORTS)
+    return bool(no_export_pattern(path.name))
+
+
+def no_export_pattern(name: str) -> str:
+    """Return the pattern of files that are no exports which a name fits, "" where it fits none."""
+    return next((p for p in NO_EXPORTS if fnmatch(name.casefold(), p)), "")
 
 
 def _found(feed: Feed, pattern: str) -> list[Path]:

@@ -36,7 +36,7 @@ from outcomes.tables.declared import (
     READINGS,
 )
 from outcomes.tables.export_files import ExportFile
-from outcomes.tables.feeding import Feed, feeds_of, files_of
+from outcomes.tables.feeding import Feed, feeds_of, files_of, no_export_pattern
 from outcomes.tables.judging import UNENDED, Judge, Judged, local_day
 from outcomes.tables.ledger import Ledger
 from outcomes.tables.pseudonyms import Pseudonymiser, pseudonymiser
@@ -46,6 +46,7 @@ from outcomes.tables.rules import NOTE, RULES, STOP, severities
 from outcomes.tables.study import Study, write_study
 from outcomes.tables.timed_rows import TimedRows, block_of, set_rows_aside, settled
 from outcomes.tables.values import Problems
+from outcomes.tables.versions import sole_writer
 from outcomes.tables.whole_tables import checked_whole
 
 Array = npt.NDArray[Any]
@@ -86,8 +87,8 @@ class _Intake:
             doubt_unended=self.ledger.severity(UNENDED) != NOTE,
         )
         for number, file in enumerate(files_of(feed), start=1):
-            told = self._name_told(feed, file, number)
-            entry = self.ledger.open(told, feed.schema.name)
+            file.told = self._name_told(feed, file, number)
+            entry = self.ledger.open(file.told, feed.schema.name)
             doubted = False
             for rows in file.rows():
                 if feed.schema.name in TIMED and not len(rows) and not rows.ragged:
@@ -108,7 +109,7 @@ class _Intake:
                 self._advance(file.bytes_read)
             self.bytes_done += file.path.stat().st_size
             self._advance(0)
-            self._describe(feed, file, told, entry, doubted=doubted)
+            self._describe(feed, file, entry, doubted=doubted)
         judge.refuse_unread_dates(feed)
         self._tell_of_source(feed, judge.two_unit_systems(feed))
 
@@ -118,17 +119,20 @@ class _Intake:
             self.advance(min(1.0, (self.bytes_done + of_this_file) / self.all_bytes))
 
     def _name_told(self, feed: Feed, file: ExportFile, number: int) -> str:
-        """Return how the study calls a file: with a pseudonym where its name holds an id."""
-        if self.pseudonym is None:
-            return file.name
-        for name, (_, spec) in feed.columns.items():
-            found = re.search(spec.file_name, Path(file.name).name) if spec.file_name else None
-            if found is not None:
-                base = Path(file.name).name
-                hidden = self.pseudonym(name, found[1] or "")
-                return f"{base[: found.start(1)]}{hidden}{base[found.end(1) :]}"
+        """Return how the study calls a file: nothing that a pattern stood for, if ids are hidden.
+
+        An id in the name is told by its pseudonym.
+        """
         patterns = [p for p in feed.source.files if set(p) & set("*?[")]
-        return f"{patterns[0]}, file {number}" if patterns else file.name
+        named = [(n, spec.file_name) for n, (_, spec) in feed.columns.items() if spec.file_name]
+        if self.pseudonym is None or not (patterns or named):
+            return file.name
+        place = patterns[0] if patterns else f"source {feed.number + 1}"
+        for name, expression in named:
+            found = re.search(expression, Path(file.name).name)
+            if found is not None:
+                return f"{place}, {self.pseudonym(name, found[1] or '')}"
+        return f"{place}, file {number}"
 
     def _count_converted(self, part: Judged, table: str) -> None:
         measured = part.measured
@@ -154,10 +158,11 @@ class _Intake:
             if self.ledger.severity("two unit systems") == STOP:
                 self.ledger.refuse_stopping()
         if feed.skipped:
-            told = ", ".join(sorted(feed.skipped))
-            self.ledger.note(
-                "no export", table, None, len(feed.skipped), f"Left out, no exports: {told}.", ""
-            )
+            names = sorted(feed.skipped)
+            if self.pseudonym is not None:  # people name files after people
+                names = sorted({no_export_pattern(name) for name in names})
+            told = f"Left out, no exports: {', '.join(names)}."
+            self.ledger.note("no export", table, None, len(feed.skipped), told, "")
 
     def _put_aside(self, entry: int, part: Judged, ragged: tuple[tuple[int, str], ...]) -> None:
         bad = part.bad
@@ -179,11 +184,9 @@ class _Intake:
             pd.DataFrame(index=range(len(ragged))),
         )
 
-    def _describe(
-        self, feed: Feed, file: ExportFile, told: str, entry: int, *, doubted: bool
-    ) -> None:
-        account = self.ledger.entries[entry]
-        self.say(f"{file.name}: {feed.schema.name}, {account.read:,} rows")
+    def _describe(self, feed: Feed, file: ExportFile, entry: int, *, doubted: bool) -> None:
+        account, told = self.ledger.entries[entry], file.told
+        self.say(f"{told}: {feed.schema.name}, {account.read:,} rows")
         account.lines, account.titles = file.lines, max(file.heading_line - 1, 0)
         account.footers, account.empty = file.footers, file.empty_lines
         source = feed.source
@@ -201,9 +204,8 @@ class _Intake:
         )
         seen_here = [s for s in file.seen if not (s.rule == "no last line end" and doubted)]
         for seen in seen_here:
-            self.ledger.note(
-                seen.rule, feed.schema.name, told, seen.rows, f"{told}: {seen.sentence}.", ""
-            )
+            what = seen.sentence if self.pseudonym is None else seen.discreet or seen.sentence
+            self.ledger.note(seen.rule, feed.schema.name, told, seen.rows, f"{told}: {what}.", "")
 
     def refuse_empty_join(self, table: str) -> None:
         """Raise where every row of a table names a patient that nobody knows."""
@@ -256,40 +258,58 @@ def intake(
     WriteError
         The study cannot be written, or another intake is writing it.
     """
+    hidden = pseudonymiser(sources)
     work = _Intake(
         sources=sources,
         feeds=with_code_maps(feeds_of(sources)),
         say=progress or (lambda line: None),
         advance=advance or (lambda share: None),
         ledger=Ledger(severity_of=severities(sources.severity)),
-        pseudonym=pseudonymiser(sources),
+        pseudonym=hidden,
+        problems=Problems(discreet=hidden is not None),
     )
     work.all_bytes = sum(f.path.stat().st_size for feed in work.feeds for f in files_of(feed))
-    tables = _small_tables(work)
-    if work.of(FINGERSTICKS.name):
-        tables[FINGERSTICKS.name] = _fingersticks(work)
-    with TimedRows() as rows:
-        fed = work.of(READINGS.name)
-        _collect(work, fed, rows)
+    folder = Path(folder)
+    # The lock is taken before the first row is read: a second intake is refused at once.
+    with sole_writer(folder) as unfinished:
+        tables = _small_tables(work)
+        spill = unfinished.with_name(f"{unfinished.name}-rows")
+        if work.of(FINGERSTICKS.name):
+            tables[FINGERSTICKS.name] = _fingersticks(work, spill)
+        with TimedRows(spill=spill) as rows:
+            return _written(work, tables, rows, folder, unfinished)
 
-        def account() -> pd.DataFrame:
-            _tell(work)
-            work.ledger.refuse_stopping()
-            return work.ledger.accounting()
 
-        return write_study(
-            folder,
-            tables,
-            clinic=sources.clinic.name,
-            time_zone=sources.clinic.time_zone,
-            exported_on=sources.clinic.exported_on,
-            readings=_blocks(work, rows, tables) if fed else None,
-            accounting=account,
-            findings=work.ledger.findings,
-            set_aside=work.ledger.all_set_aside,
-            made_from=lambda: _made_from(work),
-            compare=changes,
-        )
+def _written(
+    work: _Intake,
+    tables: dict[str, pd.DataFrame],
+    rows: TimedRows,
+    folder: Path,
+    unfinished: Path,
+) -> Study:
+    clinic = work.sources.clinic
+    fed = work.of(READINGS.name)
+    _collect(work, fed, rows)
+
+    def account() -> pd.DataFrame:
+        _tell(work)
+        work.ledger.refuse_stopping()
+        return work.ledger.accounting()
+
+    return write_study(
+        folder,
+        tables,
+        clinic=clinic.name,
+        time_zone=clinic.time_zone,
+        exported_on=clinic.exported_on,
+        readings=_blocks(work, rows, tables) if fed else None,
+        accounting=account,
+        findings=work.ledger.findings,
+        set_aside=work.ledger.all_set_aside,
+        made_from=lambda: _made_from(work),
+        compare=changes,
+        unfinished=unfinished,
+    )
 
 
 def _made_from(work: _Intake) -> dict[str, Any]:
@@ -402,8 +422,8 @@ def _collect(work: _Intake, feeds: list[Feed], rows: TimedRows) -> None:
             rows.add(part, entry)
 
 
-def _fingersticks(work: _Intake) -> pd.DataFrame:
-    with TimedRows() as rows:
+def _fingersticks(work: _Intake, spill: Path) -> pd.DataFrame:
+    with TimedRows(spill=spill) as rows:
         _collect(work, work.of(FINGERSTICKS.name), rows)
         parts = []
         for patient_id, own in rows.by_patient():

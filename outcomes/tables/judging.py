@@ -26,6 +26,7 @@ from outcomes.tables.values import (
     outside_belief,
     parse,
     parse_measured,
+    shape_of,
 )
 from outcomes.tables.zones import MICROSECONDS_PER_MINUTE, instants_of, offsets_at
 
@@ -70,6 +71,7 @@ class Judged:
     texts: dict[str, pa.Array | Texts]
     measured: Measured | None = None
     times: dict[str, Times] = field(default_factory=dict)
+    veiled: dict[str, Array] = field(default_factory=dict)  # rows whose text is told by its shape
 
     @property
     def good(self) -> Array:
@@ -82,8 +84,16 @@ class Judged:
         return np.flatnonzero((self.problem > 0) & ~self.nothing)
 
     def text_frame(self, rows: Array) -> pd.DataFrame:
-        """Return the text of the fed columns of some rows, as it stood in the file."""
-        return pd.DataFrame({name: _take(cells, rows) for name, cells in self.texts.items()})
+        """Return the text of the fed columns of some rows, as it stood in the file.
+
+        Where ids are hidden, a cell that cannot be read as its column is not repeated: it may be
+        a name or a telephone number that slipped into another column.
+        """
+        told = {name: _take(cells, rows) for name, cells in self.texts.items()}
+        for name, veiled in self.veiled.items():
+            for i in np.flatnonzero(veiled[rows]):
+                told[name][i] = None if told[name][i] is None else shape_of(told[name][i])
+        return pd.DataFrame(told)
 
 
 def _take(cells: pa.Array | Texts, rows: Array) -> Array:
@@ -120,6 +130,7 @@ class Judge:
         problem = np.zeros(len(rows), dtype=np.int32)
         parsed: dict[str, Parsed] = {}
         times: dict[str, Times] = {}
+        broken_by: dict[str, Array] = {}
         measured = None
         for name, texts in kept.items():
             if self._is_instant(feed, name):
@@ -133,17 +144,19 @@ class Judge:
                 stranger = np.isin(parsed[name].problem, self.problems.of_rule("unknown patient"))
                 if not feed.columns[name][1].constant:
                     nothing &= ~stranger[parsed[name].codes]
-            self._mark(problem, parsed[name].row_problem())
+            broken_by[name] = parsed[name].row_problem()
+            self._mark(problem, broken_by[name])
             if feed.columns[name][0].kind == "date":
-                given = ~texts.empty
-                self._tally(feed, file, rows, name, given, parsed[name].row_problem())
+                self._tally(feed, file, rows, name, ~texts.empty, broken_by[name])
         for name in kept:
             if self._is_instant(feed, name):
                 times[name], broken = self._times(feed, name, kept[name], parsed, file.typed)
+                broken_by[name] = broken
                 self._mark(problem, broken)
                 self._tally(feed, file, rows, name, ~times[name].missing, broken)
         if feed.schema.name in MEASURED_TABLES:
             measured = self._measured(feed, file, rows, kept)
+            broken_by["value"] = broken_by["unit"] = measured.problem
             self._mark(problem, measured.problem)
         self._mark(problem, self._out_of_order(feed, parsed, times, len(rows)))
         if rows.unended and self.doubt_unended and _ends_in_a_value(feed, file):
@@ -158,7 +171,17 @@ class Judge:
             texts=kept,
             measured=measured,
             times=times,
+            veiled=self._veiled(feed, kept, broken_by),
         )
+
+    def _veiled(
+        self, feed: Feed, kept: dict[str, pa.Array | Texts], broken_by: dict[str, Array]
+    ) -> dict[str, Array]:
+        """Return by column which rows' text must not be repeated; pseudonyms may be."""
+        if self.pseudonym is None:
+            return {}
+        ids = {n for n, (column, _) in feed.columns.items() if column.kind == "id"}
+        return {n: broken > 0 for n, broken in broken_by.items() if n in kept and n not in ids}
 
     def _tally(
         self, feed: Feed, file: ExportFile, rows: TextRows, name: str, given: Array, broken: Array
@@ -272,7 +295,7 @@ class Judge:
         tally[0] += int(sound.sum())
         tally[1] += len(other)
         if len(other) and not tally[2]:
-            tally[2], tally[3] = file.name, int(rows.lines[other[0]])
+            tally[2], tally[3] = file.told, int(rows.lines[other[0]])
 
     def two_unit_systems(self, feed: Feed) -> str:
         """Return what to say where many values of a column do not fit its unit, else ""."""

@@ -90,6 +90,9 @@ CATALOGUE: Final = (
     _rule("V08", "unknown code", SET_ASIDE, "hold a code that is not declared",
           "A code stands in the export that sources.toml does not translate.",
           "Add the code in sources.toml."),
+    _rule("V09", "unsound text", SET_ASIDE, "hold a text that nobody can have meant",
+          "A text or an id holds control characters or a spreadsheet's error, or is far too "
+          "long; or an id holds a quotation mark.", "Correct these cells in the export."),
     # --- dates and times
     _rule("D01", "not a date", SET_ASIDE, "have a date that is not written as declared",
           "A date is not written in the declared order, or names a day that does not exist.",

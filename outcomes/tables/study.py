@@ -12,6 +12,7 @@ import html
 import json
 import platform
 from collections.abc import Callable, Iterable, Iterator, Mapping
+from contextlib import nullcontext
 from dataclasses import dataclass, field, replace
 from datetime import date
 from importlib import metadata
@@ -241,6 +242,7 @@ def write_study(
     set_aside: About = None,
     made_from: Mapping[str, Any] | Callable[[], Mapping[str, Any]] | None = None,
     compare: Callable[[Study, Study], pd.DataFrame] | None = None,
+    unfinished: Path | None = None,
 ) -> Study:
     """Write a version of a study from checked tables, point to it, and open it.
 
@@ -262,6 +264,8 @@ def write_study(
         What the study was made from, in plain JSON types.
     compare : function of two studies, optional
         Returns what this version changes against the one it replaces, where there is one.
+    unfinished : path, optional
+        Where the caller holds the study's lock already (`sole_writer`): the folder it was given.
 
     Returns
     -------
@@ -282,7 +286,7 @@ def write_study(
     checked = {name: _checked(name, frame) for name, frame in given.items()}
     about = {"accounting": accounting, "findings": findings, "set_aside": set_aside}
     folder = Path(folder)
-    with sole_writer(folder) as unfinished:
+    with sole_writer(folder) if unfinished is None else nullcontext(unfinished) as unfinished:
         digest = hashlib.sha256(f"{FORMAT}\0{clinic}\0{time_zone}\0".encode())
         for name in sorted(checked):
             write_frame(checked[name], unfinished / f"{name}.parquet")

@@ -7,7 +7,6 @@ each, so that memory stays bounded whatever the number of readings.
 from __future__ import annotations
 
 import shutil
-import tempfile
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -58,13 +57,17 @@ class Names:
 
 @dataclass(kw_only=True, eq=False, repr=False)
 class TimedRows:
-    """Collects good rows, and gives them back one patient at a time. Used as a context."""
+    """Collects good rows, and gives them back one patient at a time. Used as a context.
 
+    Beyond `HELD_ROWS` they are spilled to the folder `spill`, which is made then and removed after.
+    """
+
+    spill: Path
     patients: Names = field(default_factory=Names)
     sensors: Names = field(default_factory=Names)
     _held: list[Array] = field(default_factory=list)
     _count: int = 0
-    _spill: Path | None = None
+    _spilled: bool = False
 
     def __enter__(self) -> TimedRows:
         """Begin."""
@@ -77,8 +80,8 @@ class TimedRows:
         at: TracebackType | None,
     ) -> None:
         """Remove what was spilled."""
-        if self._spill is not None:
-            shutil.rmtree(self._spill, ignore_errors=True)
+        if self._spilled:
+            shutil.rmtree(self.spill, ignore_errors=True)
 
     def add(self, judged: Judged, entry: int) -> None:
         """Take the good rows of a judged part of a file."""
@@ -118,8 +121,9 @@ class TimedRows:
         return codes[flags.codes[good]]
 
     def _spill_held(self) -> None:
-        if self._spill is None:
-            self._spill = Path(tempfile.mkdtemp(prefix="outcomes-intake-"))
+        if not self._spilled:
+            self.spill.mkdir(mode=0o700)
+            self._spilled = True
         rows = np.concatenate(self._held)
         bucket = (rows["patient"] % BUCKETS).astype(np.int8)
         order = np.argsort(bucket, kind="stable")
@@ -127,18 +131,18 @@ class TimedRows:
         for number, end in enumerate(ends):
             start = ends[number - 1] if number else 0
             if end > start:
-                with (self._spill / str(number)).open("ab") as file:
+                with (self.spill / str(number)).open("ab") as file:
                     rows[order[start:end]].tofile(file)
         self._held, self._count = [], 0
 
     def by_patient(self) -> Iterator[tuple[str, Array]]:
         """Yield each patient's id and rows, in the order in which files and lines were read."""
-        if self._spill is None:
+        if not self._spilled:
             yield from self._patients_of(self._held)
             return
         if self._held:
             self._spill_held()
-        for path in sorted(self._spill.iterdir()):
+        for path in sorted(self.spill.iterdir()):
             yield from self._patients_of([np.fromfile(path, dtype=ROW)])
 
     def _patients_of(self, parts: list[Array]) -> Iterator[tuple[str, Array]]:

@@ -21,6 +21,7 @@ import pyarrow as pa
 from outcomes.plan.sources import ColumnSource
 from outcomes.schema import Column
 from outcomes.tables.dates import FIRST_DAY, DatePattern, read_moments
+from outcomes.tables.export_files import NO_RESULT
 
 Array = npt.NDArray[Any]
 
@@ -29,6 +30,12 @@ MEASURED: Final = re.compile(
     r"(?P<beyond>[<>≤≥])?\s*(?P<number>[+-]?\d*[.,]?\d+)\s*(?P<unit>[^\d\s].*)?"
 )
 FLAGS: Final = {"true": True, "false": False, "yes": True, "no": False}
+LONGEST_ID: Final = 100  # characters; longer is no id
+LONGEST_TEXT: Final = 10_000
+SPREADSHEET_ERRORS: Final = frozenset(
+    ["#REF!", "#N/A", "#VALUE!", "#NAME?", "#DIV/0!", "#NUM!", "#NULL!", NO_RESULT]
+)
+LONGEST_QUOTE: Final = 40  # characters of a text in a reason
 # Readings outside are a unit that was mistaken or a fault of the export, whatever the sensor.
 BELIEVED_GLUCOSE: Final = {"mg/dL": (10.0, 1000.0), "mmol/L": (0.5, 60.0)}
 BELIEVED_HBA1C: Final = {"%": (3.0, 20.0), "mmol/mol": (9.0, 195.0)}
@@ -48,10 +55,30 @@ class Problem:
     reason: str
 
 
+def shortened(text: str) -> str:
+    """Return a text that fits into a sentence."""
+    printable = "".join(c if c.isprintable() else "?" for c in text[:LONGEST_QUOTE])
+    return printable if len(text) <= LONGEST_QUOTE else f"{printable} ..."
+
+
+def shape_of(text: str) -> str:
+    """Return what a text looks like, with nothing of what it says.
+
+    Examples
+    --------
+    >>> shape_of("Tel. 0170 55"), shape_of("x" * 99)
+    ('aaa. 9999 99', '99 characters')
+    """
+    if len(text) > LONGEST_QUOTE:
+        return f"{len(text)} characters"
+    return re.sub(r"\d", "9", re.sub(r"[^\W\d_]", "a", text))
+
+
 @dataclass(kw_only=True, eq=False, repr=False)
 class Problems:
-    """Numbered problems; number 0 is none."""
+    """Numbered problems; number 0 is none. Discreet ones quote no text of the export."""
 
+    discreet: bool = False
     known: list[Problem | None] = field(default_factory=lambda: [None])
     _numbers: dict[Problem, int] = field(default_factory=dict)
     _of_rule: dict[str, list[int]] = field(default_factory=dict)
@@ -64,6 +91,10 @@ class Problems:
             self._of_rule.setdefault(rule, []).append(len(self.known))
             self.known.append(problem)
         return self._numbers[problem]
+
+    def quoted(self, text: str) -> str:
+        """Return a text as a reason may tell it: shortened, or only its shape where discreet."""
+        return shape_of(text) if self.discreet else f"'{shortened(text)}'"
 
     def of_rule(self, rule: str) -> list[int]:
         """Return the numbers of all problems of a rule."""
@@ -153,7 +184,7 @@ def parse(texts: Texts, how: Reading, problems: Problems) -> Parsed:
         word, unknown = _our_word(text, how)
         words.append(word)
         if unknown:
-            reason = f"{name}: '{text}' is not among the declared codes"
+            reason = f"{name}: {problems.quoted(text)} is not among the declared codes"
             problem[i] = problems.number("unknown code", reason)
     if how.column.kind == "date" or _is_year_of_date(how):
         values = _dates(words, how, problem, problems)
@@ -192,13 +223,13 @@ def _dates(words: list[str], how: Reading, problem: Array, problems: Problems) -
     given = np.array([bool(w) for w in words], dtype=bool)
     for i in np.flatnonzero(given & ~(moments.fits & (day >= FIRST_DAY) & (day <= how.last_day))):
         if not moments.fits[i]:
-            reason = f"{name}: '{words[i]}' is not a day written as declared"
+            reason = f"{name}: {problems.quoted(words[i])} is not a day written as declared"
             problem[i] = problems.number("not a date", reason)
         elif day[i] < FIRST_DAY:
-            reason = f"{name}: '{words[i]}' lies before 1850"
+            reason = f"{name}: {problems.quoted(words[i])} lies before 1850"
             problem[i] = problems.number("not a date", reason)
         else:
-            reason = f"{name}: '{words[i]}' lies after the export"
+            reason = f"{name}: {problems.quoted(words[i])} lies after the export"
             problem[i] = problems.number("after the export", reason)
     good = given & (problem == 0)
     days = np.where(good, day, 0).astype("datetime64[D]").astype("datetime64[ns]")
@@ -218,7 +249,8 @@ def _one_by_one(words: list[str], how: Reading, problem: Array, problems: Proble
         if word and not problem[i]:
             value, rule, reason = read(word, how)
             if rule:
-                problem[i] = problems.number(rule, f"{how.column.name}: '{word}' {reason}")
+                told = f"{how.column.name}: {problems.quoted(word)} {reason}"
+                problem[i] = problems.number(rule, told)
             else:
                 values[i] = value
     return values
@@ -227,7 +259,21 @@ def _one_by_one(words: list[str], how: Reading, problem: Array, problems: Proble
 Read = tuple[Any, str, str]
 
 
+def _unsound(word: str, kind: str) -> str:
+    """Return what is wrong with a text that nobody can have meant, "" where nothing is."""
+    if len(word) > (LONGEST_ID if kind == "id" else LONGEST_TEXT):
+        return f"is {len(word):,} characters long"
+    if word.startswith("#") and word in SPREADSHEET_ERRORS:
+        return "is an error of a spreadsheet program"
+    if any(c < " " and (kind == "id" or c not in "\t\n\r\x0b\x0c") for c in word):
+        return "holds control characters"
+    return "holds a quotation mark" if kind == "id" and '"' in word else ""
+
+
 def _read_text(word: str, how: Reading) -> Read:
+    unsound = _unsound(word, how.column.kind)
+    if unsound:
+        return None, "unsound text", unsound
     if how.spec.kind == "number":  # a measurement among the dated facts
         if number_of(word, how.decimal) is None:
             return None, "not a number", f"is not a number with the decimal mark '{how.decimal}'"
@@ -348,7 +394,8 @@ def parse_measured(
             continue
         read = memory.get(text) or memory.setdefault(text, _measured(text, how, units))
         if isinstance(read, Problem):
-            problem[i] = problems.number(read.rule, f"{how.column.name}: '{text}' {read.reason}")
+            told = f"{how.column.name}: {problems.quoted(text)} {read.reason}"
+            problem[i] = problems.number(read.rule, told)
         else:
             value[i], inside[i], capped[i], final[i] = read
     rows = texts.codes
@@ -413,7 +460,8 @@ def _units_beside(
         if found is not None:
             unit[i] = units.index(found)
         elif text and text not in (*how.missing, *how.spec.missing):
-            problem[i] = problems.number("unknown code", f"unit: '{text}' {_not_one_of(units)}")
+            told = f"unit: {problems.quoted(text)} {_not_one_of(units)}"
+            problem[i] = problems.number("unknown code", told)
     return unit[texts.codes], problem[texts.codes]
 
 

@@ -38,6 +38,7 @@ def sole_writer(folder: Path) -> Iterator[Path]:
     WriteError
         Another intake holds the lock, or the folder cannot be written.
     """
+    made = not folder.exists()
     try:
         (folder / VERSIONS).mkdir(parents=True, exist_ok=True)
         lock = (folder / LOCK).open("a+b")
@@ -49,6 +50,8 @@ def sole_writer(folder: Path) -> Iterator[Path]:
         _take(lock, folder)
         for left in (folder / VERSIONS).glob(UNFINISHED + "*"):
             shutil.rmtree(left, ignore_errors=True)
+        for pointer in folder.glob(f".{POINTER}-*"):
+            pointer.unlink(missing_ok=True)
         unfinished = folder / VERSIONS / (UNFINISHED + secrets.token_hex(8))
         unfinished.mkdir()
         try:
@@ -60,6 +63,8 @@ def sole_writer(folder: Path) -> Iterator[Path]:
             ) from error
         finally:
             shutil.rmtree(unfinished, ignore_errors=True)
+            if made and not (folder / POINTER).exists():
+                shutil.rmtree(folder, ignore_errors=True)  # nothing came of it
 
 
 def _take(lock: IO[bytes], folder: Path) -> None:

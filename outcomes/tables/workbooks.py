@@ -27,7 +27,7 @@ import numpy as np
 import pyarrow as pa
 
 from outcomes.errors import IntakeError, SettingsError, known_names
-from outcomes.tables.export_files import SEARCHED_LINES, ExportFile, Seen, TextRows
+from outcomes.tables.export_files import NO_RESULT, SEARCHED_LINES, ExportFile, Seen, TextRows
 
 PART_ROWS: Final = 50_000
 MOST_COLUMNS: Final = 2_000  # beyond, cells are stray formatting
@@ -83,8 +83,7 @@ class Book:
         found = cell.find(f"{MAIN}v")
         value = "" if found is None else (found.text or "")
         if not value:
-            # A formula whose result was never stored must not pass for an empty cell.
-            return "#formula without a result" if cell.find(f"{MAIN}f") is not None else ""
+            return NO_RESULT if cell.find(f"{MAIN}f") is not None else ""
         if kind == "s":
             return self.shared[int(value)]
         if kind == "b":
@@ -274,9 +273,9 @@ class WorkbookFile(ExportFile):
     def _sheet_of(self, book: Book) -> Sheet:
         hidden = [sheet.name for sheet in book.sheets if not sheet.shown]
         if hidden:
-            self.seen.append(
-                Seen("hidden sheet", len(hidden), f"not read: hidden sheet {', '.join(hidden)}")
-            )
+            told = f"not read: hidden sheet {', '.join(hidden)}"
+            number = f"not read: {len(hidden)} hidden sheet{'s' * (len(hidden) > 1)}"
+            self.seen.append(Seen("hidden sheet", len(hidden), told, number))
         names = {sheet.name: sheet for sheet in book.sheets}
         if self.source.sheet is not None:
             if self.source.sheet not in names:

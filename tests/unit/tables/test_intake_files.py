@@ -290,3 +290,11 @@ def test_utf8_declared_as_a_one_byte_code_is_refused(tmp_path):
         take_in(tmp_path / "a", toml, labs=labs.encode())
     study = take_in(tmp_path / "b", toml, labs=labs.encode("cp1252"))
     assert counts(study, "hba1c")[1] == 1
+
+
+@pytest.mark.parametrize("sensor", ["S\x001", '"S""1"', "S" * 101, "#REF!"])
+def test_an_id_that_nobody_can_have_meant_is_set_aside(tmp_path, sensor):
+    rows = f"{sensor},P1,implanted,2024-01-01,\nS2,P1,implanted,2024-01-01,2024-02-01\n"
+    study = take_in(tmp_path, "", sensors=rows)
+    assert study.set_aside["rule"].tolist() == ["unsound text"]
+    assert len(study.set_aside["reason"].item()) < 120  # a huge cell is not repeated
