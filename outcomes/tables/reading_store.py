@@ -5,6 +5,7 @@ A row group holds `time` (int64, microseconds UTC, delta-coded), `value`, `local
 sensor, its kind, the unit and the interval; the small table `streams` spells each out. A value is
 stored as int16, whole mg/dL or tenths of mmol/L; a patient with a value that this cannot hold
 exactly goes to files of float64 in the value's own unit. The numbers read back are those written.
+A file's footer holds an index (`reading_runs`), so that a pass decodes `time` and `value` alone.
 """
 
 from __future__ import annotations
@@ -25,6 +26,7 @@ import pyarrow.parquet as pq
 from outcomes.errors import StudyError, TableError
 from outcomes.tables.declared import CAPPED, GLUCOSE_UNITS, KINDS, READINGS
 from outcomes.tables.parquet import MEND
+from outcomes.tables.reading_runs import INDEXED, footer_of, runs_by_group, runs_of, spelt_out
 
 Array = npt.NDArray[Any]
 
@@ -322,6 +324,32 @@ def _file_schema(value_type: pa.DataType, stream_type: pa.DataType) -> pa.Schema
 
 
 @dataclass(kw_only=True, eq=False, repr=False)
+class _OpenFile:
+    """A reading file that still grows."""
+
+    writer: pq.ParquetWriter
+    name: str
+    groups: int = 0
+    rows: int = 0
+    runs: list[Array] = field(default_factory=list)
+
+    def append(self, columns: dict[str, Array]) -> None:
+        """Write the readings of one patient."""
+        runs = runs_of(columns, self.groups)
+        if runs is not None:
+            self.runs.append(runs)
+        table = pa.table(columns, schema=self.writer.schema)
+        self.writer.write_table(table, row_group_size=GROUP_ROWS)
+        self.groups += -(-len(table) // GROUP_ROWS)
+        self.rows += len(table)
+
+    def close(self) -> None:
+        """Write the index of the runs, and end the file."""
+        self.writer.add_key_value_metadata(footer_of(self.runs))
+        self.writer.close()
+
+
+@dataclass(kw_only=True, eq=False, repr=False)
 class ReadingsWriter:
     """Writes blocks into `folder`, one row group a patient, and keeps the index of what is where.
 
@@ -331,7 +359,7 @@ class ReadingsWriter:
     folder: Path
     worn: WornSensors
     rows: int = 0
-    _open: dict[str, tuple[pq.ParquetWriter, str, int, int]] = field(default_factory=dict)
+    _open: dict[str, _OpenFile] = field(default_factory=dict)
     _index: list[tuple[Any, ...]] = field(default_factory=list)
     _streams: list[tuple[Array, ...]] = field(default_factory=list)
     _digests: dict[str, bytes] = field(default_factory=dict)
@@ -349,8 +377,8 @@ class ReadingsWriter:
         at: TracebackType | None,
     ) -> None:
         """Close every open file."""
-        for writer, *_ in self._open.values():
-            writer.close()
+        for file in self._open.values():
+            file.close()
 
     def write(self, block: ReadingBlock) -> None:
         """Write all readings of one patient.
@@ -386,21 +414,19 @@ class ReadingsWriter:
 
     def _append(self, form: str, columns: dict[str, Array], block: ReadingBlock) -> None:
         rows = len(block.time)
-        writer, name, row_group, held = self._open.get(form) or self._new_file(form)
-        table = pa.table(columns, schema=writer.schema)
-        writer.write_table(table, row_group_size=GROUP_ROWS)
+        file = self._open.get(form) or self._new_file(form)
         first, last = int(block.time[0]), int(block.time[-1])
         digest = self._digests[block.patient_id].hex()
-        self._index.append((block.patient_id, name, row_group, rows, first, last, digest))
+        self._index.append((block.patient_id, file.name, file.groups, rows, first, last, digest))
+        file.append(columns)
         self.rows += rows
-        if held + rows >= FILE_ROWS:
-            writer.close()
+        if file.rows >= FILE_ROWS:
+            file.close()
             self._open.pop(form, None)
         else:
-            groups = -(-rows // GROUP_ROWS)
-            self._open[form] = (writer, name, row_group + groups, held + rows)
+            self._open[form] = file
 
-    def _new_file(self, form: str) -> tuple[pq.ParquetWriter, str, int, int]:
+    def _new_file(self, form: str) -> _OpenFile:
         name = f"{form}-{self._files:05d}.parquet"
         self._files += 1
         writer = pq.ParquetWriter(
@@ -411,7 +437,7 @@ class ReadingsWriter:
             column_encoding={"time": "DELTA_BINARY_PACKED"},
             write_statistics=False,
         )
-        return writer, name, 0, 0
+        return _OpenFile(writer=writer, name=name)
 
     @property
     def index(self) -> pd.DataFrame:
@@ -453,7 +479,7 @@ def read_patients(
     StudyError
         A file is absent or damaged.
     """
-    for patient_id, group, own in _row_groups(folder, index, streams):
+    for patient_id, group, _, own in _row_groups(folder, index, streams, indexed=False):
         yield _patient(patient_id, group, own)
 
 
@@ -467,63 +493,69 @@ def read_stored(
     StudyError
         A file is absent or damaged.
     """
-    for patient_id, group, own in _row_groups(folder, index, streams):
-        yield _stored(patient_id, group, own)
+    for patient_id, group, runs, own in _row_groups(folder, index, streams, indexed=True):
+        yield _stored(patient_id, group, runs, own)
 
 
 def _row_groups(
-    folder: Path, index: pd.DataFrame, streams: pd.DataFrame
-) -> Iterator[tuple[str, pa.Table, dict[str, Array]]]:
+    folder: Path, index: pd.DataFrame, streams: pd.DataFrame, *, indexed: bool
+) -> Iterator[tuple[str, pa.Table, Array | None, dict[str, Array]]]:
+    """Yield id, readings, runs and streams of each patient; with runs, time and value alone."""
     of_patient = streams.groupby("patient_id").indices
     columns = {name: streams[name].to_numpy() for name in STREAM_COLUMNS}
-    opened: tuple[str, pq.ParquetFile] | None = None
+    opened: tuple[str, pq.ParquetFile, dict[int, Array]] | None = None
     for row in index.itertuples():
         try:
             if opened is None or opened[0] != row.file:
-                opened = (str(row.file), pq.ParquetFile(folder / str(row.file)))
-            group = _whole_patient(opened[1], int(row.row_group), int(row.rows))
-        except (OSError, pa.ArrowException, IndexError) as error:
+                file = pq.ParquetFile(folder / str(row.file))
+                opened = (str(row.file), file, runs_by_group(file) if indexed else {})
+            runs = opened[2].get(int(row.row_group))
+            group = _whole_patient(opened[1], int(row.row_group), int(row.rows), runs)
+        except (OSError, ValueError, pa.ArrowException, IndexError) as error:
             raise StudyError(f"readings, {row.file}: absent or damaged. {MEND}") from error
-        _refuse_another(group, row)
+        _refuse_another(group, runs, row)
         places = of_patient[row.patient_id]
         own = {name: values[places] for name, values in columns.items()}
-        yield str(row.patient_id), group, own
+        yield str(row.patient_id), group, runs, own
 
 
-def _whole_patient(file: pq.ParquetFile, first: int, rows: int) -> pa.Table:
+def _whole_patient(file: pq.ParquetFile, first: int, rows: int, runs: Array | None) -> pa.Table:
     """Read the row groups of one patient: from the first on, until they hold so many rows."""
     groups, held = [first], file.metadata.row_group(first).num_rows
     while held < rows and groups[-1] + 1 < file.metadata.num_row_groups:
         groups.append(groups[-1] + 1)
         held += file.metadata.row_group(groups[-1]).num_rows
-    return file.read_row_groups(groups, use_threads=False)
+    columns = None if runs is None else ["time", "value"]
+    return file.read_row_groups(groups, columns=columns, use_threads=False)
 
 
-def _refuse_another(group: pa.Table, row: Any) -> None:
+def _refuse_another(group: pa.Table, runs: Array | None, row: Any) -> None:
     """Refuse row groups that are not those of the index: the readings would be someone else's."""
     time = group["time"]
     ends = (time[0].as_py(), time[-1].as_py()) if len(time) else None
-    if len(group) != row.rows or ends != (row.first_time, row.last_time):
+    told = row.rows if runs is None else int(runs[:, 0].sum())
+    if not len(group) == row.rows == told or ends != (row.first_time, row.last_time):
         raise StudyError(
             f"readings of {row.patient_id}, {row.file}: not what the index says. {MEND}"
         )
 
 
-def _stored(patient_id: str, group: pa.Table, streams: dict[str, Array]) -> StoredReadings:
+def _stored(
+    patient_id: str, group: pa.Table, runs: Array | None, streams: dict[str, Array]
+) -> StoredReadings:
     def column(name: str) -> Array:
         chunks = group[name].chunks
         return chunks[0].to_numpy() if len(chunks) == 1 else group[name].to_numpy()
 
     value = column("value")
     whole = value.dtype.kind == "i"
+    constant = spelt_out(runs) if runs is not None else {name: column(name) for name in INDEXED}
     return StoredReadings(
         patient_id=patient_id,
         time=column("time"),
-        local_offset=column("local_offset"),
         value=value if whole else np.empty(0, dtype=np.int16),
         exact=np.empty(0) if whole else value,
-        capped=column("capped"),
-        stream=column("stream"),
+        **constant,
         unit_of=streams["unit"].astype(np.int8),
         kind_of=streams["kind"].astype(np.int8),
         interval_of=streams["interval_minutes"].astype(np.int16),
