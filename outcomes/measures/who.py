@@ -261,7 +261,7 @@ def _rows(
 ) -> Iterator[Row]:
     levels = sorted(set(groups), key=lambda level: (level == NO_VALUE, _order(level)))
     found = [part.of(groups.index[groups == level]) for level in levels]
-    hidden = hidden_cells([int(each["n_patients"]) for each in found], smallest)
+    hidden = hidden_cells([_rests_on(each, smallest) for each in found], smallest)
     for level, numbers, hide in zip(levels, found, hidden, strict=True):
         row: Row = dict.fromkeys(_COLUMNS)
         row |= {"covariate": name.replace("_", " "), "level": level, "cohort": cohort,
@@ -272,6 +272,12 @@ def _rows(
         if not row["n_patients"] and not hide:
             row["note"] = "nobody"
         yield row
+
+
+def _rests_on(numbers: Row, smallest: int) -> int:
+    """Patients of a cell; outside the clinic a small count of harm is hidden as well."""
+    patients, events = int(numbers["n_patients"]), int(numbers.get("events") or 0)
+    return min(patients, events) if events and smallest == SMALLEST["external"] else patients
 
 
 def _in_order_of_groups(table: pd.DataFrame) -> pd.DataFrame:

@@ -24,7 +24,8 @@ def cohort_of(patients: list[str], index: pd.Series) -> pd.DataFrame:
 
 def draws_at(
     cohort: pd.DataFrame, draws: pd.DataFrame, *, states: pd.DataFrame | None = None,
-    died: pd.Series | None = None, cut_off: date = date(2025, 3, 31), **options: bool,
+    died: pd.Series | None = None, cut_off: date = date(2025, 3, 31),
+    rules: Hba1c | None = None, **options: bool,
 ) -> pd.DataFrame:  # fmt: skip
     none = days(*[None] * len(cohort)) if died is None else died
     return visit_draws(
@@ -33,7 +34,7 @@ def draws_at(
         states=STATES.empty() if states is None else states,
         patients=pd.DataFrame({"patient_id": cohort["patient_id"], "died_on": none}),
         cut_off=cut_off,
-        rules=Hba1c(),
+        rules=rules or Hba1c(),
         **options,
     )
 
@@ -108,15 +109,20 @@ def test_windows_close_in_the_quarters_of_the_worked_example() -> None:
     assert shown == [date(2024, 5, 15), date(2024, 8, 28), date(2025, 3, 1)]
 
 
-def test_a_draw_from_years_ago_is_no_baseline() -> None:
+@pytest.mark.parametrize(("to_day", "baseline"), [(7, 8.0), (0, None)])
+def test_a_draw_from_years_ago_is_no_baseline(to_day: int, baseline: float | None) -> None:
     draws = pd.DataFrame(
         {
             "patient_id": "P1", "drawn_on": days("2021-01-10", "2024-03-05", "2024-09-01"),
             "value": [9.9, 8.0, 7.0], "unit": "%", "method": "laboratory",
         }
     )  # fmt: skip
-    found = draws_at(cohort_of(["P1"], days("2024-03-01")), draws)
-    assert found.loc[found["month"] == 0, "value"].tolist() == [8.0]
+    found = draws_at(
+        cohort_of(["P1"], days("2024-03-01")), draws, rules=Hba1c(baseline_to_day=to_day)
+    )
+    first = found.loc[found["month"] == 0].iloc[0]
+    assert first["value"] == baseline or (baseline is None and pd.isna(first["value"]))
+    assert (first["missing_because"] == "no draw") == (baseline is None)
 
 
 def test_contradicting_draws_of_one_day_are_never_averaged() -> None:
