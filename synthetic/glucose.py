@@ -126,6 +126,8 @@ def trace(scenario: Scenario, seed: int, course: Course) -> Trace:
         end = min(utc_of(sensor.works_until, 17 * 60), last, *following[:1])
         times, values = _read(scenario, sensor, starts[place], end, start, truth, rng)
         keep = _kept(times, off)
+        if course.died is not None:
+            keep &= times < utc_of(course.end + 1, 0)  # the clinic's midnight, not that of UTC
         result.times.append(times[keep])
         result.values.append(values[keep])
     result.sticks = _sticks(course, sensors, start, truth, rng)

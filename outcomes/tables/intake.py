@@ -112,6 +112,10 @@ class _Intake:
             self._describe(feed, file, entry, doubted=doubted)
         judge.refuse_unread_dates(feed)
         self._tell_of_source(feed, judge.two_unit_systems(feed))
+        ahead = judge.ends_ahead.get(feed.number, 0)
+        if ahead:
+            told = f"{ahead} rows of {feed.schema.name} end after the export; kept, the end open."
+            self.ledger.note("end ahead", feed.schema.name, None, ahead, told, "")
 
     def _advance(self, of_this_file: int) -> None:
         """Tell which share of all bytes has been read; a zipped file counts by what is in it."""

@@ -37,6 +37,7 @@ NOT_BEFORE: Final = {
     "sensors": (("stopped_on", "placed_on"), ("removed_on", "placed_on")),
     "states": (("to_on", "from_on"),),
 }
+EXPECTED_END: Final = ("states", "to_on")
 NO_SUCH_TIME: Final = "no such time"
 REPEATED_HOUR: Final = "repeated hour"
 UNENDED: Final = "unended row"
@@ -113,6 +114,7 @@ class Judge:
     pseudonym: Pseudonymiser | None = None
     doubt_unended: bool = True  # whether a last row without a line end is set aside
     other_units: dict[int, list[Any]] = field(default_factory=dict)  # by source: all, other, first
+    ends_ahead: dict[int, int] = field(default_factory=dict)  # by source: ends after the export
     _dates: dict[tuple[int, str], list[Any]] = field(default_factory=dict)
     _memory: dict[int, dict[str, Any]] = field(default_factory=dict)  # measured texts by source
 
@@ -131,7 +133,7 @@ class Judge:
         parsed: dict[str, Parsed] = {}
         times: dict[str, Times] = {}
         broken_by: dict[str, Array] = {}
-        measured = None
+        measured, ahead = None, np.zeros(len(rows), dtype=bool)
         for name, texts in kept.items():
             if self._is_instant(feed, name):
                 continue
@@ -144,6 +146,8 @@ class Judge:
                 stranger = np.isin(parsed[name].problem, self.problems.of_rule("unknown patient"))
                 if not feed.columns[name][1].constant:
                     nothing &= ~stranger[parsed[name].codes]
+            if (feed.schema.name, name) == EXPECTED_END:
+                ahead = self._leave_open(parsed[name])
             broken_by[name] = parsed[name].row_problem()
             self._mark(problem, broken_by[name])
             if feed.columns[name][0].kind == "date":
@@ -163,6 +167,8 @@ class Judge:
             reason = "the last line has no end, and its last cell may be cut off"
             cut = rows.lines == rows.unended
             problem[cut & (problem == 0)] = self.problems.number(UNENDED, reason)
+        kept_open = int(np.count_nonzero(ahead & (problem == 0) & ~nothing))
+        self.ends_ahead[feed.number] = self.ends_ahead.get(feed.number, 0) + kept_open
         return Judged(
             lines=rows.lines,
             problem=problem,
@@ -231,6 +237,13 @@ class Judge:
             patterns=feed.patterns(name, typed=typed) if dated else (),
             last_day=self.last_day,
         )
+
+    def _leave_open(self, ends: Parsed) -> Array:
+        """Take an end after the export for none, since it is only expected; return which rows."""
+        ahead = np.isin(ends.problem, self.problems.of_rule("after the export"))
+        ends.problem[ahead] = 0
+        ends.values[ahead], ends.missing[ahead] = np.datetime64("NaT"), True
+        return np.asarray(ahead[ends.codes])
 
     def _refuse_unknown(self, ids: Parsed) -> None:
         assert self.patients is not None

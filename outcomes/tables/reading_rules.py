@@ -20,6 +20,9 @@ MICROSECONDS_PER_DAY: Final = 86_400_000_000
 FAR: Final = 200_000  # days since 1970-01-01, later than any end
 # About four times the fastest change of glucose in the body, 4 mg/dL a minute (from memory).
 STEEPEST: Final = 15.0  # mg/dL a minute
+# Two readings that are each off by a fifth differ by two fifths (20 % is what sensors are held to,
+# from memory): at high glucose that alone is more than the steepest step.
+NOISE: Final = 0.4  # of the higher reading
 NEXT_READING: Final = 16 * MICROSECONDS_PER_MINUTE  # a step is between readings no further apart
 REASONS: Final = {
     "outside wear": "time: the sensor was not worn on this day",
@@ -98,10 +101,14 @@ class ReadingRules:
             late |= inside & (day > life.stopped)
             if life.implanted:
                 first |= inside & _settling(life, rows["time"], day)
-        if some_nameless and late.any():
-            # Without a name, a reading is late only if no other sensor was working that day.
+        if some_nameless and (late.any() or first.any()):
+            # Without a name, a reading is late or of an implant's first day only if no other sensor
+            # was working that day.
             for life in lives:
-                late &= ~(nameless & (day >= life.placed) & (day <= life.stopped))
+                working = nameless & (day >= life.placed) & (day <= life.stopped)
+                late &= ~working
+                if not life.implanted:
+                    first &= ~working
         yield "outside wear", ~worn
         yield "first day of an implant", first
         yield "after the sensor stopped", late
@@ -123,6 +130,7 @@ def steps(rows: Array) -> Array:
     jump = np.abs(np.diff(value)) * MICROSECONDS_PER_MINUTE
     # Seconds apart, a meter of another kind or a repeat speaks: a minute is the least that counts.
     beyond = jump > STEEPEST * np.maximum(apart, MICROSECONDS_PER_MINUTE)
+    beyond &= np.abs(np.diff(value)) > NOISE * np.maximum(value[1:], value[:-1])
     same = rows["sensor"][1:] == rows["sensor"][:-1]
     broken[1:] = beyond & same & (apart > 0) & (apart <= NEXT_READING)
     return broken

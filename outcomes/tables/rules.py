@@ -142,7 +142,8 @@ CATALOGUE: Final = (
           "Readings are later than the last day on which their sensor worked.",
           "Correct the day on which the sensor stopped.", ANY),
     _rule("X07", "implausible step", NOTE, "jump faster than glucose can",
-          "A reading differs from the one before by more than 15 mg/dL a minute.",
+          "A reading differs from the one before by more than 15 mg/dL a minute and two fifths of "
+          "the higher one.",
           "Look at these hours: a fault of the sensor, or two people's readings in one file?", ANY),
     _rule("X08", "after death", NOTE, "are later than the patient's death",
           "A draw, contact or reading is later than the patient's day of death.",
@@ -187,6 +188,9 @@ CATALOGUE: Final = (
     _rule("N06", "unknown kind", NOTE, "come from a sensor of unknown kind",
           "Readings name no sensor, and no kind or both were worn that day.",
           "Declare sensor_id, or complete the sensors export.", ONLY_NOTE),
+    _rule("N07", "end ahead", NOTE, "end after the export",
+          "A dated fact has an end that lies after the export, such as a birth that is expected. "
+          "The fact is kept, its end left open.", "Nothing.", ONLY_NOTE),
 )  # fmt: skip
 RULES: Final[dict[str, Rule]] = {rule.name: rule for rule in CATALOGUE}
 # Judged by a whole table or by several: such a row has lost its repeats already.

@@ -157,6 +157,34 @@ def test_a_step_faster_than_glucose_is_noted(tmp_path):
     assert rows(take_in(tmp_path, READINGS, readings=text), "implausible step") == [["note", 1]]
 
 
+def test_noise_at_high_glucose_is_no_implausible_step(tmp_path):
+    text = HEADING + "P1,2024-03-01 08:00,270\nP1,2024-03-01 08:05,360\n"
+    assert rows(take_in(tmp_path, READINGS, readings=text), "implausible step") == []
+
+
+def test_a_nameless_reading_of_an_adhesive_sensor_is_not_of_an_implants_first_day(tmp_path):
+    sensors = "A,P1,implanted,2024-03-02,\nB,P1,adhesive,2024-02-25,2024-03-02\n"
+    text = HEADING + "P1,2024-03-02 08:00,100\n"
+    study = take_in(tmp_path, READINGS, sensors=sensors, readings=text)
+    assert rows(study, "first day of an implant") == []
+
+
+def test_an_expected_end_after_the_export_is_left_open_and_noted(tmp_path):
+    toml = """
+[[source]]
+table = "states"
+files = ["states.csv"]
+columns = { patient_id = "id", what = "what", value = "value", from_on = "from", to_on = "to" }
+"""
+    states = "id,what,value,from,to\nP1,pregnancy,yes,2024-11-01,2025-06-30\n"
+    states += "P2,pregnancy,yes,2024-01-01,2024-09-30\nP3,pregnancy,yes,2025-02-01,2025-06-30\n"
+    study = take_in(tmp_path, toml, states=states)
+    kept = study.table("states")
+    assert kept["patient_id"].tolist() == ["P1", "P2"]  # what begins after the export is set aside
+    assert kept["to_on"].isna().tolist() == [True, False]
+    assert rows(study, "end ahead") == [["note", 1]]
+
+
 @pytest.mark.parametrize("rule", ["outside wear", "X04"])
 def test_a_note_can_be_made_to_set_aside(tmp_path, rule):
     toml = READINGS + f'\n[severity]\n"{rule}" = "set aside"\n'
