@@ -42,6 +42,8 @@ OBSERVED: Final = "mean change, those with both draws"
 FEWEST_IN_BAND: Final = 5
 KEY: Final = ["patient_id", "cohort"]
 
+GROUPINGS: Final = ("baseline", "both draws")
+
 
 def hba1c_by_baseline(cohorts: CohortSet, *, month: int | None = None) -> Result:
     """How much of the change was to be expected, and who changed most: an artefact made visible.
@@ -87,7 +89,7 @@ def hba1c_by_baseline(cohorts: CohortSet, *, month: int | None = None) -> Result
         hoped = expected.loc[expected["row"].isin(mine["row"])]
         rows += change_rows(mine, head)
         rows += _expected_rows(hoped, head, rules)
-        for grouping, quantity in (("baseline", BY_BASELINE), ("both draws", BY_BOTH)):
+        for grouping, quantity in zip(GROUPINGS, (BY_BASELINE, BY_BOTH), strict=True):
             kept = mine.loc[mine["change"].notna()]
             for place, made in _band_rows(kept, {**head, "quantity": quantity}, rules):
                 rows += made
@@ -120,12 +122,23 @@ def hba1c_by_baseline(cohorts: CohortSet, *, month: int | None = None) -> Result
         summary=_summary(table, rules),
         drawing=partial(draw_bands, bands=bands, expected=hopes) if len(bands) else None,
         alt=(
-            "Two panels of the same patients: change by band of the baseline, which falls steeply "
-            "to the right, and change by band of the mean of both draws; dotted, where it can be "
+            f"Two panels of the same patients: change by band of the baseline{_told(bands, 0)}, "
+            f"and by band of the mean of both draws{_told(bands, 1)}; dotted, where it can be "
             f"estimated, the change expected without any effect. {finding}"
         ),
         height=3.8,
     )
+
+
+def _told(bands: pd.DataFrame, panel: int) -> str:
+    """Return the points of one panel in words: where a band lies, and its change."""
+    if bands.empty:
+        return ""
+    mine = bands.loc[bands["grouping"] == GROUPINGS[panel]]
+    points = [
+        f"{number(row.estimate, 2)} points at {number(row.place)} %" for row in mine.itertuples()
+    ]
+    return f" ({', '.join(points)})" if points else ""
 
 
 def _once(due: pd.DataFrame) -> pd.DataFrame:

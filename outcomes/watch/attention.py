@@ -11,6 +11,7 @@ import pandas as pd
 from matplotlib.axes import Axes
 
 from outcomes.errors import UsageError, known_names
+from outcomes.figures.signals import SIGNAL_MARKER
 from outcomes.figures.style import ACCENT, FAINT, INK
 from outcomes.results import Record, Result, Show, number
 from outcomes.statistics.reference_tails import signal_from, upper_tail
@@ -225,7 +226,10 @@ def watched(programme: Programme) -> Result:
     rows = [_watched_row(programme, one) for one in programme.series]
     table = pd.DataFrame(rows)
     drawn = table.loc[table["limit"].notna()].reset_index(drop=True)
-    lines = [f"{row.subject}: {row.events:.0f} of {row.limit:.0f}" for row in drawn.itertuples()]
+    lines = [
+        f"{row.subject}: {row.events:.0f} of {row.limit:.0f} ({number(row.observed)} {row.unit})"
+        for row in drawn.itertuples()
+    ]
     return Result(
         name="watched",
         title="What is watched, and which change would have been seen?",
@@ -337,10 +341,11 @@ def _draw_watched(ax: Axes, *, rows: pd.DataFrame) -> None:
         share, expected = float(row["events"]) / limit, float(row["expected"]) / limit
         colour = ACCENT if share >= 1 else INK
         ax.plot([0, share], [place, place], color=colour, linewidth=2.5, solid_capstyle="butt")
-        ax.plot(share, place, "D" if share >= 1 else "o", color=colour, markersize=6)
+        ax.plot(share, place, SIGNAL_MARKER if share >= 1 else "o", color=colour, markersize=6)
         ax.plot(expected, place, "|", color=FAINT, markersize=14, markeredgewidth=2)
         ax.annotate(
             f"{row['events']:.0f} (row from {limit:.0f})", (max(share, expected, 1.0), place),
+            fontweight="bold" if share >= 1 else "normal",
             xytext=(8, 0), textcoords="offset points", va="center", fontsize="small",
         )  # fmt: skip
     ax.axvline(1, color=INK, linewidth=1, linestyle="--")

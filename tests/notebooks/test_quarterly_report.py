@@ -1,5 +1,6 @@
 """The whole way: an invented clinic's exports in, the quarterly report out."""
 
+import html
 import json
 import math
 import re
@@ -9,7 +10,10 @@ import pandas as pd
 import pytest
 
 from outcomes.command import main
+from outcomes.report import make
 from outcomes.report.check import check_page
+from outcomes.report.page import assemble
+from outcomes.results import number
 
 FIELDS = {
     "outcome", "quantity", "population", "cohort", "contrast", "at", "by", "estimate", "conf_low",
@@ -106,9 +110,34 @@ def test_no_path_of_the_machine_and_no_day_of_the_run_is_in_the_report(page, res
     assert "/home" not in text
 
 
-def test_two_runs_give_the_same_bytes_but_for_the_run_time(demo, quarter_folder, tmp_path):
-    assert report(demo, tmp_path) == 0
-    again = tmp_path / "2026-Q3"
+@pytest.fixture(scope="module")
+def second(demo, tmp_path_factory):
+    """A second run of the same report: its folder, and the page with the data of each result."""
+    pages, out = [], tmp_path_factory.mktemp("second")
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(make, "assemble", lambda *a, **k: pages.append(assemble(*a, **k)) or pages[0])
+        assert report(demo, out) == 0
+    return out / "2026-Q3", pages[0]
+
+
+def test_the_text_of_every_figure_tells_an_estimate_of_its_own_records(second):
+    _, page = second
+    records = {result["name"]: result["records"] for result in page.results}
+    texts = re.findall(r'<title id="fig-([a-z0-9_]+)-text">(.*?)</title>', page.text, re.DOTALL)
+    assert len(texts) > 15
+    untold = []
+    for name, text in texts:
+        known = [r["estimate"] for r in records[name] if r["estimate"] is not None]
+        exact = {number(sign * e, places) for e in known for places in (1, 2) for sign in (1, -1)}
+        whole = {f"{number(e, 0)} %" for e in known}
+        told = re.findall(r"(?<![\d.])−?\d+\.\d+|\d+ %", html.unescape(text))
+        if known and not set(told) & (exact | whole):
+            untold.append((name, text))
+    assert untold == []
+
+
+def test_two_runs_give_the_same_bytes_but_for_the_run_time(quarter_folder, second):
+    again, _ = second
     files = sorted(p.relative_to(again) for p in again.rglob("*") if p.is_file())
     assert files == sorted(
         p.relative_to(quarter_folder) for p in quarter_folder.rglob("*") if p.is_file()
