@@ -12,7 +12,8 @@ from matplotlib.dates import AutoDateLocator, DateFormatter
 from scipy import optimize
 
 from outcomes.errors import UsageError, known_names
-from outcomes.figures.style import ACCENT, FAINT, INK
+from outcomes.figures.signals import draw_signals, room_about_zero
+from outcomes.figures.style import FAINT, INK
 from outcomes.results import Record, Result, Show, number
 from outcomes.statistics.reference_tails import Reference, signal_from, upper_tail
 from outcomes.watch.programme import Programme
@@ -174,7 +175,10 @@ def _draw_months(ax: Axes, *, table: pd.DataFrame, unit: str) -> None:
     still = (table["part"] == OPEN).to_numpy()
     ax.plot(middle[still], table["estimate"][still], "x", color=FAINT, markersize=6)
     hit = table["signal"].to_numpy(bool)
-    ax.plot(middle[hit], table["estimate"][hit], "D", color=ACCENT, markersize=8)
+    draw_signals(
+        ax, x=list(middle[hit]), y=list(table["estimate"][hit]),
+        words=[f"{events:.0f} events" for events in table["events"][hit]],
+    )  # fmt: skip
     ends = np.append(months, months[-1:] + pd.offsets.MonthBegin(1))
     ax.stairs(
         table["limit"].to_numpy(), ends.astype("datetime64[D]").astype(float), color=INK,
@@ -188,7 +192,7 @@ def _draw_months(ax: Axes, *, table: pd.DataFrame, unit: str) -> None:
     last = table["limit"].dropna()
     if len(last):
         ax.annotate("limit", (1, float(last.iloc[-1])), **side)  # type: ignore[arg-type]
-    ax.set_ylim(bottom=0)
+    room_about_zero(ax, top=1.12 * float(table[["estimate", "limit"]].max().max()))
     ax.set_ylabel(unit)
     _few_dates(ax)
 
@@ -262,12 +266,15 @@ def _draw_gaps(ax: Axes, *, table: pd.DataFrame, limit: float) -> None:
     ax.plot(table["on"], table["size"], color=FAINT, linewidth=1)
     hit = table["signal"].to_numpy(bool)
     ax.plot(table["on"][~hit], table["size"][~hit], "o", color=INK, markersize=5)
-    ax.plot(table["on"][hit], table["size"][hit], "D", color=ACCENT, markersize=8)
+    draw_signals(
+        ax, x=list(table["on"][hit]), y=list(table["size"][hit]),
+        words=["too fast"] * int(hit.sum()), beside="below",
+    )  # fmt: skip
     ax.axhline(limit, color=INK, linewidth=1, linestyle="--")
     ax.annotate(
         "lower limit", (1, limit), xycoords=("axes fraction", "data"), xytext=(4, 0),
         textcoords="offset points", va="center", fontsize="small", annotation_clip=False,
     )  # fmt: skip
-    ax.set_ylim(bottom=0)
+    room_about_zero(ax, top=1.15 * max(float(table["size"].max()), limit), share=0.14)
     ax.set_ylabel("sensor-years")
     _few_dates(ax)

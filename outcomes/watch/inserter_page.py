@@ -5,9 +5,11 @@ from __future__ import annotations
 from functools import partial
 
 from matplotlib.axes import Axes
+from matplotlib.ticker import MaxNLocator
 
 from outcomes.errors import UsageError, known_names
-from outcomes.figures.style import ACCENT, FAINT, INK, look
+from outcomes.figures.signals import draw_signals
+from outcomes.figures.style import FAINT, INK
 from outcomes.results import Record, Result, Show, interval, number
 from outcomes.statistics.intervals import proportion
 from outcomes.watch.inserters import InserterCurve
@@ -94,30 +96,36 @@ def inserter_page(programme: Programme, inserter_id: str) -> Result:
 
 def _draw_curve(ax: Axes, *, one: InserterCurve) -> None:
     cases = one.cases
-    style, other = look("implanted"), look("adhesive")
     ax.axhline(0, color=FAINT, linewidth=0.8)
-    for column, how, name in (
-        ("observed_minus_expected", other, "observed − expected"),
-        ("statistic", style, "sequential chart"),
-    ):
+    lines = (
+        ("observed_minus_expected", FAINT, "--", "s", "observed − expected"),
+        ("statistic", INK, "-", "o", "sequential chart"),
+    )
+    ends = {column: float(cases[column].iloc[-1]) for column, *_ in lines}
+    highest = max(ends, key=lambda column: (ends[column], column))
+    for column, colour, line, marker, name in lines:
         known = cases.loc[cases[column].notna()]
         if known.empty:
             continue
-        ax.plot(known["case"], known[column], color=how.colour, linestyle=how.line, linewidth=1.4)
-        for flag, fill in ((True, "white"), (False, how.colour)):
+        ax.plot(known["case"], known[column], color=colour, linestyle=line, linewidth=1.4)
+        for flag, fill in ((True, "white"), (False, colour)):
             part = known.loc[known["supervised"] == flag]
-            ax.plot(part["case"], part[column], how.marker, color=how.colour,
-                    markerfacecolor=fill, markersize=4)  # fmt: skip
-        ax.annotate(name, (known["case"].iloc[-1], known[column].iloc[-1]), xytext=(6, 0),
-                    textcoords="offset points", va="center", fontsize="small",
-                    color=INK, annotation_clip=False)  # fmt: skip
+            ax.plot(part["case"], part[column], marker, color=colour, markerfacecolor=fill,
+                    markersize=4)  # fmt: skip
+        # The names stand apart where the lines end together.
+        ax.annotate(name, (known["case"].iloc[-1], known[column].iloc[-1]),
+                    xytext=(8, 6 if column == highest else -6), textcoords="offset points",
+                    va="center", fontsize="small", annotation_clip=False)  # fmt: skip
     for limit, words in ((one.curve.upper, "unacceptable"), (one.curve.lower, "acceptable")):
-        crossed = one.decision == words == "unacceptable"
-        ax.axhline(limit, color=ACCENT if crossed else INK, linewidth=1, linestyle=":")
+        ax.axhline(limit, color=INK, linewidth=1, linestyle=":")
         ax.annotate(words, (0, limit), xycoords=("axes fraction", "data"), xytext=(3, 3),
                     textcoords="offset points", fontsize="small")  # fmt: skip
+    if one.decision == "unacceptable":
+        at = cases.loc[cases["statistic"] >= one.curve.upper].iloc[0]
+        draw_signals(ax, x=[at["case"]], y=[at["statistic"]], words=["crossed"], beside="left")
     ax.set_xlim(0, 1.25 * max(len(cases), 4))
     low, high = ax.get_ylim()
     ax.set_ylim(min(low, one.curve.lower - 0.6), max(high, one.curve.upper + 0.8))
+    ax.xaxis.set_major_locator(MaxNLocator(integer=True))
     ax.set_xlabel("procedure, in order (hollow: supervised)")
     ax.set_ylabel("failures")

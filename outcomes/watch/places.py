@@ -10,6 +10,7 @@ import pandas as pd
 from matplotlib.axes import Axes
 
 from outcomes.errors import UsageError, known_names
+from outcomes.figures.signals import draw_signals, room_about_zero
 from outcomes.figures.style import ACCENT, FAINT, INK
 from outcomes.results import Record, Result, Show, interval, number
 from outcomes.statistics.funnel import funnel_limits
@@ -146,7 +147,8 @@ def _draw_sites(ax: Axes, *, table: pd.DataFrame, target: float) -> None:
         ax.plot([row["conf_low"], row["conf_high"]], [place, place], color=colour)
         ax.plot(row["estimate"], place, "D" if row["fires"] else "o", color=colour)
         ax.annotate(
-            f"{row['events']:.0f} of {row['size']:.0f}", (row["conf_high"], place),
+            f"{row['events']:.0f} of {row['size']:.0f}{': a row' if row['fires'] else ''}",
+            (row["conf_high"], place),
             xytext=(5, 0), textcoords="offset points", va="center", fontsize="small",
         )  # fmt: skip
     ax.axvline(target, color=FAINT, linewidth=1)
@@ -170,8 +172,13 @@ def _draw_funnel(ax: Axes, *, table: pd.DataFrame, target: float) -> None:
     ax.axhline(target, color=FAINT, linewidth=1)
     hit = table["fires"].to_numpy(bool)
     ax.plot(table["size"][~hit], table["estimate"][~hit], "o", color=INK)
-    ax.plot(table["size"][hit], table["estimate"][hit], "D", color=ACCENT)
+    draw_signals(
+        ax, x=list(table["size"][hit]), y=list(table["estimate"][hit]),
+        words=list(table["site"][hit]),
+    )  # fmt: skip
+    ax.annotate("reference", (1, target), xycoords=("axes fraction", "data"), xytext=(4, 0),
+                textcoords="offset points", va="center", fontsize="small")  # fmt: skip
     ax.set_xlim(0, sizes[-1])
-    ax.set_ylim(0, max(3 * target, 1.2 * float(table["estimate"].max())))
+    room_about_zero(ax, top=max(3 * target, 1.25 * float(table["estimate"].max())))
     ax.set_xlabel("procedures")
     ax.set_ylabel("% of procedures")
