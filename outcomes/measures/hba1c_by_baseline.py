@@ -13,7 +13,7 @@ from outcomes.cohorts.build import CohortSet
 from outcomes.cohorts.draws import BASELINE_MONTH, one_draw_a_day
 from outcomes.cohorts.states import holds_on
 from outcomes.errors import EstimationError
-from outcomes.measures.hba1c_change import change_rows, primary_month
+from outcomes.measures.hba1c_change_rows import change_rows, primary_month
 from outcomes.measures.hba1c_figures import draw_bands
 from outcomes.measures.hba1c_models import stratified_pairs
 from outcomes.measures.hba1c_rows import (

@@ -12,7 +12,7 @@ import pandas as pd
 from outcomes.cohorts.build import CohortSet
 from outcomes.errors import EstimationError
 from outcomes.figures.forest import draw_forest
-from outcomes.measures.hba1c_change import (
+from outcomes.measures.hba1c_change_rows import (
     ASSOCIATION,
     CHANGE,
     CHANGE_MODEL,

@@ -10,7 +10,7 @@ from matplotlib.axes import Axes
 
 from outcomes.cohorts.build import CohortSet
 from outcomes.figures.style import FAINT, INK
-from outcomes.measures.hba1c_change import CHANGE_MODEL, DIFFERENCE_MODEL
+from outcomes.measures.hba1c_change_rows import CHANGE_MODEL, DIFFERENCE_MODEL
 from outcomes.measures.trajectory_rows import DIFFERENCE, LEVEL
 from outcomes.results import DASH, Record, Result, Show, number
 from outcomes.statistics.power import detectable_difference

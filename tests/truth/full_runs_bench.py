@@ -21,7 +21,8 @@ import numpy as np
 import pandas as pd
 
 from outcomes.cohorts.build import CohortSet, build_cohorts
-from outcomes.measures.hba1c_change import CHANGE, hba1c_change
+from outcomes.measures.hba1c_change import hba1c_change
+from outcomes.measures.hba1c_change_rows import CHANGE
 from outcomes.measures.sensor_shares import LOST
 from outcomes.measures.sensor_survival import sensor_survival
 from outcomes.measures.time_in_range import SHARE, time_in_range

@@ -13,7 +13,8 @@ from outcomes.measures.hba1c_by_baseline import (
     EXPECTED,
     hba1c_by_baseline,
 )
-from outcomes.measures.hba1c_change import CHANGE, DIFFERENCE, DIFFERENCE_PLAIN, hba1c_change
+from outcomes.measures.hba1c_change import hba1c_change
+from outcomes.measures.hba1c_change_rows import CHANGE, DIFFERENCE, DIFFERENCE_PLAIN
 from outcomes.measures.hba1c_rows import CONTRAST, MMOL, POINTS
 from outcomes.measures.hba1c_sensitivity import (
     CHANGE_IMPUTED,

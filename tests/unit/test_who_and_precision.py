@@ -10,7 +10,8 @@ import pytest
 from outcomes.cohorts.build import CohortSet, build_cohorts
 from outcomes.errors import UsageError
 from outcomes.measures.complications import complications
-from outcomes.measures.hba1c_change import CHANGE_MODEL, DIFFERENCE_MODEL, hba1c_change
+from outcomes.measures.hba1c_change import hba1c_change
+from outcomes.measures.hba1c_change_rows import CHANGE_MODEL, DIFFERENCE_MODEL
 from outcomes.measures.patient_lines import patient_lines
 from outcomes.measures.precision import DETECTABLE, precision
 from outcomes.measures.sensor_survival import sensor_survival
