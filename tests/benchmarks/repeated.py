@@ -107,7 +107,7 @@ def visits_by_formula(rows: pd.DataFrame) -> np.ndarray:
         "value ~ 0 + C(month) + C(month):C(cohort, Treatment('adhesive')) "
         "+ C(month):start",
         used, groups="patient_id",
-    ).fit(method="lbfgs")  # fmt: skip
+    ).fit(method="bfgs")  # fmt: skip  # "lbfgs" says it converged, at an infinite likelihood
     names = [name for name in fit.params.index if "T.implanted" in name]
     return fit.params[names].to_numpy(dtype=float)
 
