@@ -26,7 +26,7 @@ import pandas as pd
 from outcomes import units
 from outcomes.glucose.passes import Sums, no_sums, shaped_windows, spans_of
 from outcomes.plan import TimeInRange
-from outcomes.tables import reading_store
+from outcomes.tables import reading_runs, reading_store
 from outcomes.tables.study import Study
 
 KEPT: Final = 40  # files; the oldest go first
@@ -100,5 +100,6 @@ def _forget_the_oldest(folder: Path) -> None:
 def _code() -> str:
     """A digest of the code that makes the sums."""
     files = sorted(Path(__file__).parent.glob("*.py"))
-    own = [*files, Path(os.fspath(units.__file__)), Path(os.fspath(reading_store.__file__))]
+    beside = (units, reading_store, reading_runs)
+    own = [*files, *(Path(os.fspath(module.__file__)) for module in beside)]
     return hashlib.sha256(b"\0".join(file.read_bytes() for file in own)).hexdigest()

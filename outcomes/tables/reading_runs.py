@@ -13,6 +13,8 @@ from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
+import pyarrow as pa
+import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
 Array = npt.NDArray[Any]
@@ -55,8 +57,14 @@ def runs_by_group(file: pq.ParquetFile) -> dict[int, Array]:
 
 
 def spelt_out(runs: Array) -> dict[str, Array]:
-    """Return the three columns, one entry a reading."""
-    return {
-        name: np.repeat(runs[:, 1 + place].astype(kind), runs[:, 0])
-        for place, (name, kind) in enumerate(zip(INDEXED, TYPES, strict=True))
-    }
+    """Return the three columns, one entry a reading.
+
+    Arrow spells them out: its memory is kept for the next patient, where that of numpy goes back
+    to the system after every patient under some allocator settings.
+    """
+    ends = pa.array(np.cumsum(runs[:, 0]), pa.int32())
+    columns = {}
+    for place, (name, kind) in enumerate(zip(INDEXED, TYPES, strict=True)):
+        values = pa.array(runs[:, 1 + place].astype(kind))
+        columns[name] = pc.run_end_decode(pa.RunEndEncodedArray.from_arrays(ends, values))
+    return {name: column.to_numpy() for name, column in columns.items()}
