@@ -24,11 +24,13 @@ from outcomes.tables.draft_words import (
 MOST_CODES: Final = 40
 LOOKED_AT: Final = 12_000  # rows of one layout
 MOSTLY: Final = 0.9  # of the filled cells; the rest may be wrong
+FAST_MINUTES: Final = 20.0
 FAR_FUTURE: Final = 30_000  # days since 1970: beyond 2052 no day of a clinic's export has happened
 LONG_AGO: Final = -25_567  # 1900-01-01
 LAST_DAY: Final = (date.today() - date(1970, 1, 1)).days  # for the century of two-digit years
 CLOCK: Final = re.compile(
-    r"(?P<day>.*?)(?P<gap>[ T])(?P<hour>\d{1,2})(?P<mark>[:.])\d{2}(?P<second>[:.]\d{2}(\.\d+)?)?"
+    r"(?P<day>.*?)(?P<gap>[ T])(?P<hour>\d{1,2})(?P<mark>[:.])(?P<minute>\d{2})"
+    r"(?P<second>[:.]\d{2}(\.\d+)?)?"
     r"(?P<blank> ?)(?P<ampm>[AaPp]\.?[Mm]\.?)?(?P<offset>Z|[+-]\d{2}:?\d{2})?"
 )
 DAY: Final = re.compile(r"(\d{1,4})([./\- ])(\d{1,2})\2(\d{1,4})")
@@ -78,6 +80,26 @@ class Profile:
     def has_clock(self) -> bool:
         """Whether most cells hold a time of day."""
         return self.share(t for t in self.counts if CLOCK.fullmatch(t)) >= MOSTLY
+
+    @cached_property
+    def is_paced(self) -> bool | None:
+        """Whether the clock times of one file follow each other as a sensor gives them.
+
+        That is at most `FAST_MINUTES` apart, or always at the same distance; None where nothing
+        tells.
+        """
+        found = [m for text in self.first_cells if (m := CLOCK.fullmatch(text))]
+        minutes = [
+            int(m["hour"]) % (12 if m["ampm"] else 24) * 60 + int(m["minute"])
+            + 720 * bool(m["ampm"] and m["ampm"][0] in "pP")
+            for m in found
+        ]  # fmt: skip
+        steps = np.abs(np.diff(minutes)) if len(minutes) > 1 else np.array([])
+        steps = steps[steps > 0]
+        if not len(steps):
+            return None
+        usual = float(np.median(steps))
+        return usual <= FAST_MINUTES or float((np.abs(steps - usual) <= 1).mean()) >= 0.7
 
     @cached_property
     def offsets(self) -> Counter[str]:

@@ -85,6 +85,8 @@ def look_at(folder: Path) -> Folder:
             continue
         if is_no_export(path) or hidden:
             found.left_out[name] = "left by the system, or by a program that has a file open"
+        elif _is_open(path):
+            found.left_out[name] = "open in a spreadsheet program; close it and draft again"
         else:
             files.append((path, name))
             found.newest = max(found.newest, path.stat().st_mtime)
@@ -105,6 +107,12 @@ def look_at(folder: Path) -> Folder:
     everything = [name for _, name in files]
     found.layouts = [_layout(group, everything) for group in groups.values()]
     return found
+
+
+def _is_open(path: Path) -> bool:
+    """Return whether a spreadsheet program has left the mark beside a file that it has open."""
+    marks = (f"~${path.name}", f"~${path.name[2:]}", f".~lock.{path.name}#")
+    return any((path.parent / mark).exists() for mark in marks)
 
 
 def _layout(group: list[Look], everything: Sequence[str]) -> Layout:

@@ -9,13 +9,12 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field, replace
-from datetime import datetime
 from typing import Final
 
 import numpy as np
 from scipy.optimize import linear_sum_assignment
 
-from outcomes.schema import Column
+from outcomes.schema import Column, Schema
 from outcomes.tables.declared import DECLARED
 from outcomes.tables.draft_codes import CODES, SAME_CODES, unit_for, word_for
 from outcomes.tables.draft_columns import MOST_CODES, MOSTLY, Profile
@@ -35,10 +34,11 @@ from outcomes.tables.draft_words import (
 )
 
 ACCEPTED: Final = 4.0  # the score from which a pair is proposed
+LEFT_OVER: Final = 1.5  # the same for a column that is needed and a heading that is left over
 MISSING_COLUMN: Final = 7.0  # what a table loses for each column that it needs and does not find
 NAMED: Final = 4.0  # what the words of file and folder are worth
+FEWEST_IDS: Final = 5
 HEADINGS_NOT_USED: Final = 0.5
-FAST_MINUTES: Final = 20.0  # readings of a sensor follow each other faster than meter values
 # Columns for which one word for all rows can be proposed where no heading tells them.
 CONSTANTS: Final[Mapping[str, tuple[str, ...]]] = {
     "sensors": ("kind", "planned_days"),
@@ -46,6 +46,9 @@ CONSTANTS: Final[Mapping[str, tuple[str, ...]]] = {
     "procedures": ("attempt", "completed", "what"),
     "complications": ("deficiency_only", "serious"),
 }
+# The share of rows with a day, up to which a column of days is an end whatever its heading.
+END_OF: Final = {"removed_on": "stopped_on"}  # one end of a sensor will do
+ENDS: Final = {"died_on": 0.5, "removed_on": 0.99}
 MEASURED: Final = ("readings", "fingersticks", "hba1c")
 ROW_IDS: Final = {
     "sensors": "sensor_id",
@@ -80,7 +83,7 @@ class Known:
 
 def proposals(layouts: list[Layout]) -> list[Proposal]:
     """Return the best table for every layout that one fits; three rounds, as ids become known."""
-    known = Known()
+    known = Known(patients=shared_ids(layouts))
     found: list[Proposal] = []
     for _ in range(3):
         found = [best for layout in layouts if (best := _best(layout, known)) is not None]
@@ -90,6 +93,28 @@ def proposals(layouts: list[Layout]) -> list[Proposal]:
             procedures=_ids(found, "procedures", "procedure_id"),
         )
     return found
+
+
+def shared_ids(layouts: list[Layout]) -> frozenset[str]:
+    """Return ids that most files share, where no heading names a patient; else nothing."""
+    columns = [
+        (place, frozenset(profile.counts))
+        for place, layout in enumerate(layouts)
+        for profile in layout.profiles
+        if profile.looks_like_id and len(profile.counts) >= FEWEST_IDS
+    ]
+    named = any(
+        heading_fit(p.heading, PATIENT_WORDS) >= 2 for layout in layouts for p in layout.profiles
+    )
+    if named or not columns:
+        return frozenset()
+
+    def shared(ids: frozenset[str]) -> tuple[int, int]:
+        near = {place for place, other in columns if len(ids & other) >= 0.6 * len(other)}
+        return len(near), -len(ids)
+
+    best = max((ids for _, ids in columns), key=shared)
+    return best if shared(best)[0] > 1 else frozenset()
 
 
 def known_patients(found: list[Proposal]) -> frozenset[str]:
@@ -146,6 +171,7 @@ def propose(
         for i, j in zip(rows, places, strict=True)
         if score[i, j] >= ACCEPTED
     }
+    _by_elimination(chosen, names, profiles, score, schema)
     patient_from = _patient_place(layout, "patient_id" in chosen, known)
     given = {*chosen, *CONSTANTS.get(table, ())}
     if patient_from != "none":
@@ -163,6 +189,26 @@ def propose(
         columns={n: chosen[n][0] for n in schema.names if n in chosen},
         patient_from=patient_from, certain={n: value for n, (_, value) in chosen.items()},
     )  # fmt: skip
+
+
+def _by_elimination(
+    chosen: dict[str, tuple[str, float]], names: list[str], profiles: list[Profile],
+    score: np.ndarray, schema: Schema,
+) -> None:  # fmt: skip
+    """Give the columns that a table needs and no heading names what is left, where it can be it."""
+    for i, name in enumerate(names):
+        column = schema.column(name)
+        needed = column.required and name != "patient_id"
+        if name in chosen or not (needed or (name in END_OF and END_OF[name] not in chosen)):
+            continue
+        used = {heading for heading, _ in chosen.values()}
+        left = [
+            (float(score[i, j]), -j) for j, p in enumerate(profiles) if p.heading not in used
+        ]  # the best of them, and of equals the first
+        least = LEFT_OVER if needed else 0.0
+        if left and max(left)[0] >= least and not column.categories:
+            value, place = max(left)
+            chosen[name] = (profiles[-place].heading, value)
 
 
 def _told(column: Column, table: str, given: Collection[str]) -> bool:
@@ -202,22 +248,10 @@ def _unit_column(profiles: list[Profile]) -> str | None:
 
 def _pace(layout: Layout, table: str, chosen: Mapping[str, tuple[str, float]]) -> float:
     """Return what the distance of the times says for readings and against fingersticks."""
-    if table not in ("readings", "fingersticks"):
+    paced = layout.profile(chosen["time"][0]).is_paced if "time" in chosen else None
+    if table not in ("readings", "fingersticks") or paced is None:
         return 0.0
-    profile = layout.profile(chosen["time"][0])
-    stamps = []
-    for text in profile.first_cells:
-        digits = text.replace("T", " ").split(" ")[-1][:5]
-        try:
-            stamps.append(datetime.strptime(digits, "%H:%M"))
-        except ValueError:
-            continue
-    steps = np.abs(np.diff([s.hour * 60 + s.minute for s in stamps]))
-    steps = steps[steps > 0]
-    if not len(steps):
-        return 0.0
-    fast = bool(np.median(steps) <= FAST_MINUTES)
-    return 6.0 if fast == (table == "readings") else -6.0
+    return 6.0 if paced == (table == "readings") else -6.0
 
 
 # --- how well a heading fits a column ------------------------------------------------------------
@@ -300,10 +334,18 @@ def _date_score(table: str, column: Column, profile: Profile) -> float:
     full = profile.filled >= 0.95 * profile.rows and not profile.sentinels(
         profile.orders[0].pattern
     )
-    main = column.required or column.name == "recorded_on"
-    if column.name in ("covered_from",):
-        main = True
+    if column.name in ENDS and not full:
+        # A day that most rows do not have, or a word for never, is an end.
+        filled = profile.filled - sum(
+            profile.counts[t] for t in profile.sentinels(_pattern(profile))
+        )
+        return 4.0 if filled <= ENDS[column.name] * profile.rows else 1.5
+    main = column.required or column.name in ("recorded_on", "covered_from")
     return 1.5 if full == main else 0.0
+
+
+def _pattern(profile: Profile) -> str:
+    return profile.orders[0].pattern
 
 
 def _year_score(column: Column, profile: Profile) -> float:
@@ -313,7 +355,8 @@ def _year_score(column: Column, profile: Profile) -> float:
     middle = float(np.median(years))
     spread = float(np.percentile(years, 90) - np.percentile(years, 10)) if len(years) > 2 else 0.0
     if column.name == "birth_year":
-        return 3.0 if 1915 <= middle <= 1995 and spread >= 5 else (0.0 if middle < 2015 else -1.0)
+        told = 1915 <= middle <= 1992 and spread >= 10 and len(profile.counts) > 5
+        return 4.0 if told else (0.0 if middle < 2015 else -1.0)
     return 1.0 if middle >= 1940 else -1.0
 
 
@@ -372,6 +415,7 @@ def _category_score(table: str, column: Column, profile: Profile) -> float:
     known = [t for t in profile.counts if word_for(t, words, column.categories)]
     share = profile.share(known)
     if share < 0.5:
-        return 0.0 if profile.is_category else -1.0
+        two = column.name == "kind" and len(profile.counts) == 2
+        return (1.0 if two else 0.0) if profile.is_category else -1.0
     letters = profile.share(t for t in known if len(plain(t)) >= 3)
     return 2.0 * share + (2.0 if letters >= 0.5 and len(profile.counts) > 1 else 0.0)

@@ -11,6 +11,7 @@ from __future__ import annotations
 import re
 import unicodedata
 from collections.abc import Mapping
+from difflib import SequenceMatcher
 from functools import lru_cache
 from typing import Final
 
@@ -51,7 +52,8 @@ HEADINGS: Final[Mapping[str, Words]] = {
         "sensor_use_before": "before vorher fruher previous previously prior avant anterieur "
         "anterior antes "
         "previo prima precedente eerder history bisher sensoren",
-        "died_on": "died death dead deceased verstorben tod todestag gestorben deces decede muerte "
+        "died_on": "died death dead deceased verstorben sterbedatum tod todestag gestorben deces "
+        "decede muerte "
         "fallecido fallecimiento morte decesso deceduto overleden overlijden",
     },
     "states": {
@@ -177,6 +179,7 @@ RELATION_WORDS: Final = (
     "related relation lien zusammenhang bezug link relacion relazione relatie verband causal"
 )
 # Headings that hold other things than our columns, whatever else they hold.
+TAILS: Final = ("nummer", "number", "nr", "no", "id", "datum", "date", "code", "typ", "type")
 ID_MARKS: Final = ("id", "nr", "no", "num", "numero", "nummer", "number", "code", "kennung", "key")
 # Words of file names and folders that tell the table.
 TABLE_WORDS: Final[Words] = {
@@ -303,7 +306,15 @@ def plain(text: str) -> str:
 
 
 def heading_fit(heading: str, words: str) -> float:
-    """Return how well a heading fits words: 3 the same, 2 a word of it, 1 a part, 0 not at all."""
+    """Return how well a heading fits words: 3 the same, 2.5 a word of it, 2 a part, 1 nearly.
+
+    Examples
+    --------
+    >>> heading_fit("Sensor-Art", "kind art"), heading_fit("Sensorart", "kind art")
+    (2.5, 1.5)
+    >>> heading_fit("glicose", "glucose"), heading_fit("Datum", "glucose")
+    (1.0, 0.0)
+    """
     told = plain(heading)
     known = words.split()
     if told in known or told.replace(" ", "") in known:
@@ -311,9 +322,21 @@ def heading_fit(heading: str, words: str) -> float:
     parts = told.split()
     if any(part in known for part in parts):
         return 2.5
-    long = [word for word in known if len(word) >= 4]
-    if any(part.startswith(word) for part in parts for word in long):
+    return max((_part_fit(part, word) for part in parts for word in known), default=0.0)
+
+
+@lru_cache(maxsize=65536)
+def _part_fit(part: str, word: str) -> float:
+    """Return how well one word of a heading fits one known word."""
+    # Compounds: the thing stands last (Abnahmedatum), or before a word such as number.
+    if any(part == word + tail for tail in TAILS):
         return 2.0
-    if any(word in part for part in parts for word in long if len(word) >= 5):
+    if len(word) >= 4 and (part.startswith(word) or part.endswith(word)):
+        return 2.0
+    if len(word) == 3 and len(part) > 5 and part.endswith(word):
+        return 1.5
+    if len(word) >= 5 and word in part:
         return 1.0
-    return 0.0
+    # The same word in a neighbouring language: glucose, glukos, glicose.
+    near = len(part) >= 5 and len(word) >= 5
+    return 1.0 if near and SequenceMatcher(None, part, word).ratio() >= 0.8 else 0.0

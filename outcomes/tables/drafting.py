@@ -85,10 +85,10 @@ def draft_sources(
     if not place.is_dir():
         raise UsageError(f"{place}: no such folder.")
     found = look_at(place)
-    if not found.layouts:
-        told = "; ".join(f"{n}: {why}" for n, why in list(found.left_out.items())[:10])
-        raise SettingsError(f"{place}: no export was found there. {told or 'It is empty.'}")
     tables = _tables(found)
+    if not tables:
+        told = "; ".join(f"{n}: {why}" for n, why in list(found.left_out.items())[:10])
+        raise SettingsError(f"{place}: nothing there fits a table. {told or 'It is empty.'}")
     clinic = {
         "name": _given(name, place.resolve().name, "the folder's name"),
         "time_zone": _given(time_zone, *_zone(found)),
