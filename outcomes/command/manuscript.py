@@ -52,6 +52,7 @@ def run(given: argparse.Namespace) -> Ending:
         made=[
             f"{given.out / 'tables.html'}  (tables, footnotes and legends; open it in a word "
             "processor)",
+            f"{given.out / 'tables.xlsx'}  (the same unrounded, a sheet each)",
             f"{given.out / 'figures'}  ({figures} figures as SVG and 600 dpi PNG, two widths)",
             f"{given.out / 'results.json'}  (the numbers behind them)",
         ],

@@ -20,6 +20,7 @@ from matplotlib.figure import Figure
 from outcomes.errors import UsageError
 from outcomes.figures.style import house_style
 from outcomes.report.publish import json_text, publish
+from outcomes.report.workbook import workbook
 from outcomes.results import Result
 
 MILLIMETRES: Final = 25.4  # of an inch
@@ -59,8 +60,9 @@ def manuscript(
     -------
     list of Path
         `tables.html` (opens in a word processor; tables numbered, with caption and footnotes,
-        then the legends of the figures), `figures/NAME_WIDTH.svg` and `.png` (600 dots per inch)
-        for each result that has a figure, and `results.json` with the records behind them.
+        then the legends of the figures), `tables.xlsx` (unrounded, one sheet a result),
+        `figures/NAME_WIDTH.svg` and `.png` (600 dots per inch) for each result that has a figure,
+        and `results.json` with the records behind them.
 
     Raises
     ------
@@ -82,6 +84,7 @@ def manuscript(
             files |= _figure(result, name, width)
     records = [record for result in results for record in result.records()]
     files["results.json"] = json_text({"audience": audiences.pop(), "results": records})
+    files["tables.xlsx"] = workbook({r.name: r.table for r in results if not _withheld(r)})
     files["tables.html"] = tables_html(results)
     publish(Path(folder), files)
     return [Path(folder) / name for name in files]

@@ -6,13 +6,14 @@ Oliveira MM, Fernandes LAF. IEEE Trans Vis Comput Graph 2009;15:1291-1298, on li
 and the constants of sRGB, IEC 61966-2-1, from memory).
 """
 
-from itertools import combinations, pairwise
+from itertools import combinations, pairwise, permutations
 
 import numpy as np
+import pandas as pd
 import pytest
 from matplotlib.colors import to_rgb
 
-from outcomes.figures.style import ACCENT, FAINT, INK, LOOKS, SHADES
+from outcomes.figures.style import ACCENT, FAINT, INK, LOOKS, SHADES, cohort_order
 
 SEEN = {
     "trichromacy": np.eye(3),
@@ -37,7 +38,7 @@ XYZ = np.array(
      [0.0193339, 0.1191920, 0.9503041]]
 )  # fmt: skip
 FEWEST = 20  # CIEDE2000; a just noticeable difference is about 1
-FEWEST_GREY = 20  # steps of lightness L*, of 100
+FEWEST_GREY = 25  # steps of lightness L*, of 100
 FEWEST_NEIGHBOURS = 10  # of parts of one whole, which are labelled where they lie
 
 
@@ -110,9 +111,23 @@ def test_the_two_cohorts_stay_apart_in_grey():
     assert abs(dark - light) >= FEWEST_GREY
 
 
+def test_a_pair_that_a_colour_blind_reader_confuses_would_be_found():
+    pair = "#c0504d", "#5b7f3a"  # red and green of one lightness
+    assert distance(*map(lab, pair)) > FEWEST
+    assert distance(*(lab(colour, "deuteranopia") for colour in pair)) < FEWEST
+
+
 def test_every_cohort_has_a_line_and_a_marker_of_its_own():
-    looks = list(LOOKS.values())
-    assert len({shown.line for shown in looks}) == len({shown.marker for shown in looks}) == 3
+    for cue in ("colour", "line", "marker"):
+        assert len({getattr(shown, cue) for shown in LOOKS.values()}) == len(LOOKS)
+
+
+def test_order_and_looks_do_not_follow_the_rows(pytestconfig):
+    cases = pytestconfig.rootpath / "tests" / "data" / "cases"
+    names = pd.read_csv(cases / "cohorts_in_mixed_order.csv")["cohort"].fillna("not recorded")
+    for order in permutations(names):
+        assert cohort_order(order) == ["implanted", "adhesive", "not recorded"]
+    assert cohort_order(names.loc[names == "adhesive"]) == ["adhesive"]
 
 
 @pytest.mark.parametrize("seen", SEEN)

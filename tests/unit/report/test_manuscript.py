@@ -4,6 +4,7 @@ import json
 import re
 import xml.etree.ElementTree as ET
 
+import openpyxl
 import pandas as pd
 import pytest
 from PIL import Image
@@ -89,8 +90,21 @@ def test_what_is_hidden_from_outside_is_in_no_file(demo, tmp_path):
     counts = [r[name] for r in records for name in ("n_patients", "n_units", "events") if r[name]]
     assert records
     assert min(counts, default=11) >= 11
-    assert {path.name for path in written} == {"tables.html", "results.json"}  # no curve
+    named = {path.name for path in written}
+    assert named == {"tables.html", "tables.xlsx", "results.json"}  # no curve
     assert "hidden: fewer than 11" in (tmp_path / "tables.html").read_text("utf-8")
+
+
+def test_in_the_workbook_texts_are_texts_and_numbers_are_numbers(tmp_path):
+    notes = ["=1+1", "@SUM(A1)", "+49 30 0000", "\t=2+2", "-x", None]
+    table = pd.DataFrame({"note": notes, "change": [-0.5] * 6})
+    oc.manuscript(small(table=table, show={}, drawing=None), folder=tmp_path)
+    book = openpyxl.load_workbook(tmp_path / "tables.xlsx")
+    cells = list(book["small"].iter_rows(min_row=2))
+    assert [cell.data_type for cell, _ in cells] == ["s"] * 5 + ["n"]
+    assert [cell.value for cell, _ in cells] == notes
+    assert [number.value for _, number in cells] == [-0.5] * 6
+    assert all(cell.quotePrefix for cell, _ in cells[:5])
 
 
 @pytest.mark.parametrize(
