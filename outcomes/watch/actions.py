@@ -73,13 +73,20 @@ def action_list(programme: Programme, *, beside: str | Path, audience: str = "cl
     """
     place = Path(beside)
     path = (place if place.is_dir() else place.parent) / FILE
-    old = read_actions(path)
+    old, kept_back = _for_audience(read_actions(path), audience)
     new = _new(programme, old, audience)
     table = pd.concat([old, new], ignore_index=True) if len(new) else old
     table = table.astype({"due": "datetime64[ns]", "closed": "datetime64[ns]"})
     state = _state(table, len(old), pd.Timestamp(programme.cohorts.cut_off))
     count = pd.Series(state, dtype=object).value_counts()
     parts = [f"{count.get(name, 0)} {name}" for name in ("open", "overdue", "closed", "new")]
+    carried = (
+        "To carry the list on, fill in owner and due in the CSV of this table and save it as "
+        f"{FILE} beside the plan."
+        if audience == "clinic"
+        else f"The list that is carried on is that of the clinic's own page; {kept_back} actions "
+        "about single inserters stay there."
+    )
     return Result(
         name="actions",
         title="What was agreed, and is it done?",
@@ -94,10 +101,9 @@ def action_list(programme: Programme, *, beside: str | Path, audience: str = "cl
             "The committee's list: finding, who takes it on, by when, and when it was closed. "
             f"Overdue: open past its day at the cut-off {programme.cohorts.cut_off}."
         ),
-        footnotes=[
-            "To carry the list on, fill in owner and due in the CSV of this table and save it as "
-            f"{FILE} beside the plan."
-        ],
+        # A row that names an inserter stays in the clinic.
+        private=audience == "clinic" and bool(_of_one_inserter(table).any()),
+        footnotes=[carried],
         show=_SHOW,
         summary=_shown(table, state),
     )
@@ -105,6 +111,18 @@ def action_list(programme: Programme, *, beside: str | Path, audience: str = "cl
 
 _STATES = ("open", "overdue", "closed", "new")
 _SHOW = {name: Show(name.capitalize()) for name in COLUMNS}
+
+
+def _of_one_inserter(rows: pd.DataFrame) -> pd.Series:
+    return rows["action"].astype(str).str.startswith("inserter ")
+
+
+def _for_audience(old: pd.DataFrame, audience: str) -> tuple[pd.DataFrame, int]:
+    """Return the list without what is about one inserter, and how many rows that were."""
+    single = _of_one_inserter(old)
+    if audience == "clinic" or not single.any():
+        return old, 0
+    return old.loc[~single].reset_index(drop=True), int(single.sum())
 
 
 def _new(programme: Programme, old: pd.DataFrame, audience: str) -> pd.DataFrame:
