@@ -101,5 +101,5 @@ def _code() -> str:
     """A digest of the code that makes the sums."""
     files = sorted(Path(__file__).parent.glob("*.py"))
     beside = (units, reading_store, reading_runs)
-    own = [*files, *(Path(os.fspath(module.__file__)) for module in beside)]
+    own = [*files, *(Path(str(module.__file__)) for module in beside)]
     return hashlib.sha256(b"\0".join(file.read_bytes() for file in own)).hexdigest()

@@ -42,7 +42,9 @@ def runs_of(columns: Mapping[str, Array], row_group: int) -> Array | None:
 
 def footer_of(runs: list[Array]) -> dict[str, str]:
     """Return the index of a file as its footer keeps it."""
-    rows = np.concatenate(runs or [np.empty((0, 2 + len(INDEXED)))]).astype("<i4")
+    if not runs:
+        return {}
+    rows = np.concatenate(runs).astype("<i4")
     return {KEY: base64.b64encode(rows.tobytes()).decode("ascii")}
 
 

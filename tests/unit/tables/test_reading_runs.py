@@ -77,6 +77,15 @@ def test_two_sensors_in_turn_have_no_index() -> None:
     assert len(runs_of({**same, "stream": np.zeros(100, np.int32)}, 0)) == 1
 
 
+def test_a_file_of_short_runs_alone_is_read_by_its_columns(tmp_path) -> None:
+    frame = a_frame().assign(capped=lambda rows: np.where(rows.index % 40 == 0, "above", "no"))
+    study = small_clinic.study(tmp_path / "study", 1, frames=[frame])
+    (file,) = study.reading_files()
+    assert runs_by_group(pq.ParquetFile(file)) == {}
+    (stored,) = study.stored_readings()
+    np.testing.assert_array_equal(stored.capped, frame["capped"] == "above")
+
+
 @pytest.mark.parametrize("damage", ["!", base64.b64encode(b"\0" * 20).decode()])
 def test_a_damaged_index_is_refused(tmp_path, damage: str) -> None:
     study = small_clinic.study(tmp_path / "study", 1, frames=[a_frame()])
