@@ -8,26 +8,19 @@ from __future__ import annotations
 
 from dataclasses import replace
 from functools import cache, partial
-from pathlib import Path
-from tempfile import TemporaryDirectory
 
 import numpy as np
 import pandas as pd
 from scipy.special import expit
 
-from outcomes.cohorts.build import build_cohorts
-from outcomes.comparison.contrasts import OUTCOME_OF, Contrast, contrast, raw_difference
+from outcomes.comparison.contrasts import Contrast, contrast, raw_difference
 from outcomes.comparison.doubt import bounded
 from outcomes.comparison.instrument import GAP, SHARE, column_of
-from outcomes.comparison.people import Compared, compared, model_columns
-from outcomes.comparison.trial import FIRST, SWITCH, person_trials
+from outcomes.comparison.people import Compared, model_columns
+from outcomes.comparison.trial import SWITCH
 from outcomes.comparison.weights import overlap
 from outcomes.plan import Comparison
-from outcomes.tables.study import write_study
-from synthetic.clinic import clinic as whole_clinic
 from synthetic.tables_only import Setting, tables, true_effects
-from synthetic.truth import starts
-from tests.comparison_clinic import EXPORTED_ON, declared_tables, plan
 from tests.truth.bench import Answer, Bench, Truth
 
 OUTCOME = "Implanted against adhesive"
@@ -267,66 +260,6 @@ def off_truths() -> dict[str, Truth]:
     }
 
 
-# --- whole lives: several entries a patient, switchers and starters ------------------------------
-
-
-def lives(rng: np.random.Generator) -> dict[str, Answer]:
-    """The whole clinic's exports without readings, through cohorts and trials."""
-    made = whole_clinic(300, int(rng.integers(2**31)))
-    with TemporaryDirectory() as folder:
-        study = write_study(
-            Path(folder) / "study", declared_tables(made), clinic="Invented clinic",
-            time_zone="Europe/Berlin", exported_on=EXPORTED_ON,
-        )  # fmt: skip
-        trials = person_trials(build_cohorts(study, plan(), quarter="2026-Q3"))
-    rules = plan().comparison
-    found = {
-        trial: compared(trials, trial=trial, month=MONTH, rules=rules) for trial in (SWITCH, FIRST)
-    }
-    answers = {
-        f"{trial}: {estimand}": said(
-            contrast(each, outcome=outcome, rules=rules, refusal=overlap(each, rules).refusal)
-        )
-        for trial, each in found.items()
-        for estimand, outcome in OUTCOME_OF.items()
-    }
-    stays = found[SWITCH].rows.query("arm == 'adhesive'")
-    starts = found[FIRST].rows.query("arm == 'implanted'")
-    mixed = as_compared(pd.concat([stays, starts], ignore_index=True), rules)
-    answers["first implanted sensors set against those who stay on adhesive"] = said(
-        contrast(mixed, outcome="change", rules=rules)
-    )
-    return answers
-
-
-# Mean of the patients' own effects by day 183, overlap weights e (1 - e) of the true chances, by
-# what was worn before, with its error clustered by patient: `lives_truths_made(3000, 5)`.
-LIVES_TRUTH = {"adhesive": (-0.1469, 0.0057), "none": (-0.1552, 0.0054)}
-
-
-def lives_truths_made(patients: int, seed: int) -> dict[str, tuple[float, float]]:
-    """Make the truths of whole lives again."""
-    found = {}
-    for before, rows in starts(whole_clinic(patients, seed)).groupby("kind_before"):
-        weight = rows["chance_of_implanted"] * (1 - rows["chance_of_implanted"])
-        mean = float(np.average(rows["own_effect"], weights=weight))
-        own = (weight * (rows["own_effect"] - mean)).groupby(rows["patient_id"]).sum()
-        found[str(before)] = (mean, float(np.sqrt((own**2).sum()) / weight.sum()))
-    return found
-
-
-def lives_truths() -> dict[str, Truth]:
-    by_trial = dict(zip((SWITCH, FIRST), ("adhesive", "none"), strict=True))
-    truth = {
-        trial: Truth(value=LIVES_TRUTH[before][0], error=LIVES_TRUTH[before][1])
-        for trial, before in by_trial.items()
-    }
-    return {
-        **{f"{trial}: {estimand}": truth[trial] for trial in truth for estimand in OUTCOME_OF},
-        "first implanted sensors set against those who stay on adhesive": truth[SWITCH],
-    }
-
-
 def _bench(
     scenario: str, patients: int, replicate: object, truths: object, **more: object
 ) -> Bench:
@@ -366,9 +299,5 @@ BENCHES = [
     _bench(
         "the high are not seen, on adhesive above all: 1,000 draws", 200, leaving_bootstrapped,
         leaving_bootstrapped_truths, replicates=200, estimator="comparison_bootstrap",
-    ),
-    _bench(
-        "whole lives, several entries a patient", 300, lives, lives_truths, replicates=180,
-        estimator="comparison_trials",
     ),
 ]  # fmt: skip
