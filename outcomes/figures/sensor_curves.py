@@ -14,7 +14,9 @@ from matplotlib.gridspec import SubplotSpec
 from outcomes.figures.style import FAINT, INK, SHADES, look
 
 LINES: Final = ("-", "--", "-.", ":", (0, (5, 1)), (0, (1, 1)))
-STACK: Final = ("#e9eef0", "#0b5563", "#5d97a0", "#9fc3c8", "#e6c98f", "#8a5a10", "#8a9099")
+LIGHT: Final = "#edf1f2"
+STACK: Final = ("#0b5563", "#9fc3c8", "#4f8a94", "#cfe0e0", "#c98a1b", "#8a5a10", "#5f656d")
+STACK_GAP: Final = 8.5  # points of 100 between labels beside a stack
 _LABEL_GAP: Final = 5.5  # points of 100 between labels at the right of a curve
 
 
@@ -115,12 +117,12 @@ def draw_stacks(ax: Axes, *, states: pd.DataFrame, order: Sequence[str]) -> None
     Parameters
     ----------
     ax : Axes
-        Its place is shared out between the kinds.
+        Its place is shared out between the kinds, one under the other.
     states : DataFrame, one row per kind, time and state
         `kind`, `share_of_planned`, `state`, `estimate` (fraction); at each time the states of a
         kind add to 1.
     order : sequence of str
-        States from the bottom up, as many as occur at most.
+        States from the bottom up; the last is left light.
     """
     kinds = list(dict.fromkeys(states["kind"]))
     for panel, kind in zip(_panels(ax, len(kinds)), kinds, strict=True):
@@ -128,7 +130,8 @@ def draw_stacks(ax: Axes, *, states: pd.DataFrame, order: Sequence[str]) -> None
         wide = mine.pivot_table(index="share_of_planned", columns="state", values="estimate")
         _draw_stack(panel, wide.reindex(columns=list(order)).fillna(0.0))
         panel.set_title(kind)
-        _percent_axes(panel, "of 100 placed" if kind == kinds[0] else "")
+        _percent_axes(panel, "of 100 placed")
+        panel.set_xlabel("share of planned life, %" if kind == kinds[-1] else "")
 
 
 def _draw_stack(ax: Axes, wide: pd.DataFrame) -> None:
@@ -137,44 +140,33 @@ def _draw_stack(ax: Axes, wide: pd.DataFrame) -> None:
     floor = np.zeros(len(x))
     names, middles = [], []
     for place, state in enumerate(wide.columns):
-        colour = STACK[place % len(STACK)]
+        last = place == wide.shape[1] - 1
+        colour = LIGHT if last else STACK[place % len(STACK)]
         ax.fill_between(
-            x, floor, tops[:, place], step="post", color=colour, linewidth=0.8, edgecolor="white"
+            x, floor, tops[:, place], step="post", color=colour, linewidth=0.4, edgecolor="white"
         )
         share = tops[-1, place] - floor[-1]
         if share > 0:
-            names.append(f"{state} {share:.1f}" if share < 9.95 else f"{state} {share:.0f}")
+            names.append(f"{state} {share:.1f}")
             middles.append((tops[-1, place] + floor[-1]) / 2)
         floor = tops[:, place]
-    if not names:
-        return
-    for name, middle, height in zip(names, middles, _within(middles), strict=True):
+    for name, middle, height in zip(names, middles, apart(middles, gap=STACK_GAP), strict=True):
         ax.annotate(
             name, (x[-1], middle), xytext=(103, height), textcoords="data", va="center",
             fontsize="small", color=INK, annotation_clip=False,
             arrowprops={"arrowstyle": "-", "color": FAINT, "linewidth": 0.6, "shrinkB": 0,
-                        "shrinkA": 1},
+                        "shrinkA": 1, "relpos": (0, 0.5)},
         )  # fmt: skip
 
 
-def _within(middles: Sequence[float], *, top: float = 99.0) -> list[float]:
-    """Labels from the bottom up, apart from each other, pushed down where they pass the top."""
-    placed = apart(middles, gap=_LABEL_GAP + 1)
-    ceiling = top
-    for place in sorted(range(len(placed)), key=lambda i: -placed[i]):
-        placed[place] = min(placed[place], ceiling)
-        ceiling = placed[place] - _LABEL_GAP - 1
-    return placed
-
-
 def _panels(ax: Axes, number: int) -> list[Axes]:
-    """Share the place of an Axes out between panels side by side; one panel is the Axes itself."""
+    """Share the place of an Axes out between panels; one panel is the Axes itself."""
     if number == 1:
         return [ax]
     figure, place = ax.get_figure(root=True), ax.get_subplotspec()
     ax.set_axis_off()
     if figure is None or not isinstance(place, SubplotSpec):
-        width = 1 / number
-        return [ax.inset_axes((i * width, 0, 0.6 * width, 1)) for i in range(number)]
-    inner = place.subgridspec(1, number)
-    return [figure.add_subplot(inner[0, i]) for i in range(number)]
+        height = 1 / number
+        return [ax.inset_axes((0, 1 - (i + 1) * height, 1, 0.7 * height)) for i in range(number)]
+    inner = place.subgridspec(number, 1)
+    return [figure.add_subplot(inner[i, 0]) for i in range(number)]

@@ -18,6 +18,7 @@ MEAN_DAYS: Final = "mean days worked per sensor placed"
 SENSORS: Final = "sensors a patient-year needs"
 PROCEDURES: Final = "procedures a patient-year needs"
 METHOD: Final = "mean life within the planned life, infinitesimal jackknife by patient"
+NO_DAY: Final = "not estimable: no sensor worked for a whole day"
 NO_PROCEDURES: Final = "not estimable: no procedure of these sensors is recorded"
 
 
@@ -52,10 +53,11 @@ def needs(lives: pd.DataFrame, procedures: pd.DataFrame) -> pd.DataFrame:
     mean = mean_life(lives)
     table = [_mean_row(mean)]
     year = spread = None
-    if mean.estimate is not None:
+    why = mean.note if mean.estimate != 0 else NO_DAY
+    if mean.estimate:
         year = math.log(DAYS_PER_YEAR / mean.estimate)
         spread = None if mean.std_error is None else -mean.influence / mean.estimate
-    table.append(_ratio_row(SENSORS, year, spread, mean.events, mean.note))
+    table.append(_ratio_row(SENSORS, year, spread, mean.events, why))
     attempts = _attempts(lives, procedures)
     if attempts is None:
         table.append(_ratio_row(PROCEDURES, None, None, 0, NO_PROCEDURES))
@@ -63,7 +65,7 @@ def needs(lives: pd.DataFrame, procedures: pd.DataFrame) -> pd.DataFrame:
     each, influence, number = attempts
     both = None if spread is None else spread.add(influence / each, fill_value=0.0)
     total = None if year is None else year + math.log(each)
-    table.append(_ratio_row(PROCEDURES, total, both, number, mean.note))
+    table.append(_ratio_row(PROCEDURES, total, both, number, why))
     return pd.DataFrame(table)
 
 
