@@ -205,7 +205,7 @@ def model_rows(
         n, given = (None if pd.isna(found[name]) else int(found[name]) for name in ("n", "n_given"))
         rows += both_units(
             cohort=found["cohort"], month=int(found["month"]), quantity=change, n=n, n_due=given,
-            missing=None if n is None or given is None else given - n, method=model.method,
+            missing=None if n is None or given is None else given - n, method=model.change_method,
             note=found["note"] if isinstance(found["note"], str) else "", **numbers(found),
         )  # fmt: skip
     for found in model.differences.to_dict("records"):

@@ -95,8 +95,9 @@ class VisitModel:
         `cohort`, `month`, the numbers (points), `n`, `n_given`, `note`.
     differences : DataFrame, one row per visit
         Implanted less adhesive at equal baseline and covariates: `month`, the numbers, `n`, `note`.
-    method : str
-        Names the covariance structure that was used and how the errors were made.
+    method, change_method : str
+        Name the covariance structure that was used and how the errors were made: of a difference,
+        and of a cohort's own change.
     notes : list of str
         Structures given up and covariates dropped on the way.
     """
@@ -104,6 +105,7 @@ class VisitModel:
     changes: pd.DataFrame
     differences: pd.DataFrame
     method: str
+    change_method: str = ""
     notes: list[str] = field(default_factory=list)
 
 
@@ -122,9 +124,10 @@ def visit_model(
 
     Notes
     -----
-    Unstructured REML with Satterthwaite degrees of freedom; heterogeneous compound symmetry, then
-    a random intercept, where the rule gives up the one before. Where a patient is in both cohorts
-    the errors are CR2 by patient.
+    Unstructured REML, differences with Satterthwaite degrees of freedom; heterogeneous compound
+    symmetry, then a random intercept, where the rule gives up the one before. Where a patient is
+    in both cohorts the errors are CR2 by patient. A cohort's own change always has errors by
+    patient that count its people as a sample (see `visit_means`).
     """
     new = pairs.loc[(pairs["stratum"] == NEW) & pairs["baseline_percent"].notna()]
     key = ["patient_id", "cohort"]
@@ -155,10 +158,12 @@ def visit_model(
     differences["n"] += differences["n_reference"]
     errors = "CR2 by patient, Bell-McCaffrey t" if clustered else "Satterthwaite t"
     structure = "" if fit.model is None else f", {fit.model.structure} covariance"
+    model = f"repeated measures, REML{structure}"
     return VisitModel(
         changes=changes if only is None else changes.assign(cohort=only),
         differences=differences,
-        method=f"repeated measures, REML{structure}, {errors}",
+        method=f"{model}, {errors}",
+        change_method=f"{model}, CR2 by patient with the patients as a sample, Welch t",
         notes=fit.notes,
     )
 

@@ -37,11 +37,15 @@ class ClusterSandwich:
         Independent units.
     correction : str
         CR0 (none), CR1 (G/(G-1) x (n-1)/(n-k)) or CR2 (bias-reduced linearisation).
+    labels : ndarray, shape (n_clusters,)
+        Of the independent units, in the order of `influence`.
     """
 
     covariance: Floats
     n_clusters: int
     correction: Correction
+    labels: NDArray[np.generic]
+    _scores: Floats
     _bread: Floats
     _meat_of_weights: Floats
     _adjusted: Floats
@@ -88,6 +92,10 @@ class ClusterSandwich:
                 "Use fewer covariates, or describe the clusters instead."
             )
         return float(trace**2 / square)
+
+    def influence(self, contrast: ArrayLike) -> Floats:
+        """What every cluster moves one linear contrast by; the squares add to its variance."""
+        return np.asarray(self._scores @ self._bread @ np.asarray(contrast, dtype=np.float64))
 
     def std_error(self, contrast: ArrayLike) -> float:
         """Standard error of one linear contrast of the coefficients."""
@@ -158,10 +166,13 @@ def cluster_sandwich(
     scale = 1.0
     if correction == "CR1":
         scale = n_clusters / (n_clusters - 1) * (n_rows - 1) / (n_rows - n_columns)
+    scores *= np.sqrt(scale)
     return ClusterSandwich(
-        covariance=scale * bread @ (scores.T @ scores) @ bread,
+        covariance=bread @ (scores.T @ scores) @ bread,
         n_clusters=n_clusters,
         correction=correction,
+        labels=np.asarray(labels),
+        _scores=scores,
         _bread=bread,
         _meat_of_weights=of_weights,
         _adjusted=adjusted,

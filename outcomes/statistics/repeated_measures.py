@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
@@ -46,8 +47,6 @@ class RepeatedMeasures:
     Attributes
     ----------
     coefficients : Series, index the design columns
-    covariance : DataFrame, design columns by design columns
-        Of the coefficients: model-based, or robust where a cluster was given.
     structure : str
         The covariance structure of the visits that was used.
     visit_covariance : DataFrame, visits by visits
@@ -62,7 +61,6 @@ class RepeatedMeasures:
     """
 
     coefficients: pd.Series
-    covariance: pd.DataFrame
     structure: str
     visit_covariance: pd.DataFrame
     log_likelihood: float
@@ -73,7 +71,9 @@ class RepeatedMeasures:
     notes: list[str]
     _structure: Structure
     _fit: Climb
-    _sandwich: ClusterSandwich | None
+    _data: WideData
+    _owners: NDArray[np.generic]
+    _robust: bool
     _scale: Floats
 
     def contrast(self, weights: Mapping[str, float], confidence_level: float = 0.95) -> TInference:
@@ -82,20 +82,45 @@ class RepeatedMeasures:
         Degrees of freedom are Satterthwaite's from the observed information; with a robust
         covariance Bell and McCaffrey's.
         """
+        vector = self._vector(weights)
+        estimate = float(vector @ self._fit.at.coefficients)
+        if self._robust:
+            std_error = self.sandwich.std_error(vector)
+            df = self.sandwich.degrees_of_freedom(vector)
+        else:
+            std_error = float(np.sqrt(vector @ self._fit.at.bread @ vector))
+            df = satterthwaite_df(self._structure, self._fit, vector)
+        return t_inference(estimate, std_error, df, confidence_level)
+
+    @property
+    def covariance(self) -> pd.DataFrame:
+        """Of the coefficients: model-based, or robust where a cluster was given."""
+        scaled = self.sandwich.covariance if self._robust else self._fit.at.bread
+        names = self.coefficients.index
+        return pd.DataFrame(scaled / np.outer(self._scale, self._scale), index=names, columns=names)
+
+    def influence(self, weights: Mapping[str, float]) -> tuple[pd.Series, float]:
+        """What each independent unit moves a linear combination by, and the df to read it with.
+
+        CR2 by cluster, by subject where none was given; the squares add to a variance that holds
+        also where the covariance of the visits differs between groups. Index: the units.
+        """
+        vector = self._vector(weights)
+        moved = pd.Series(self.sandwich.influence(vector), index=self.sandwich.labels)
+        return moved, self.sandwich.degrees_of_freedom(vector)
+
+    @cached_property
+    def sandwich(self) -> ClusterSandwich:
+        """The robust covariance, on the scaled columns; made when first asked for."""
+        return _robust(self._data, self._fit, self._owners)
+
+    def _vector(self, weights: Mapping[str, float]) -> Floats:
         names = self.coefficients.index
         for name in weights:
             if name not in names:
                 raise EstimationError(known_names("coefficient", str(name), map(str, names)))
         named = pd.Series(dict(weights), dtype=np.float64).reindex(names, fill_value=0.0)
-        vector = named.to_numpy() / self._scale
-        estimate = float(vector @ self._fit.at.coefficients)
-        if self._sandwich is not None:
-            std_error = self._sandwich.std_error(vector)
-            df = self._sandwich.degrees_of_freedom(vector)
-        else:
-            std_error = float(np.sqrt(vector @ self._fit.at.bread @ vector))
-            df = satterthwaite_df(self._structure, self._fit, vector)
-        return t_inference(estimate, std_error, df, confidence_level)
+        return np.asarray(named.to_numpy() / self._scale, dtype=np.float64)
 
 
 def repeated_measures(
@@ -186,32 +211,32 @@ def repeated_measures(
     scale = np.sqrt((columns.to_numpy() ** 2).mean(axis=0))
     data = _wide(columns.to_numpy() / scale, numeric(used, outcome), people, when)
     chosen, fit, notes = _fit(data, structures)
-    sandwich = None
-    if cluster is not None:
-        owner = pd.Series(used[cluster].to_numpy(), index=people)
-        owner = owner[~owner.index.duplicated()].sort_index()
-        if used.groupby(subject)[cluster].nunique().max() > 1:
-            raise EstimationError(f"A {subject} belongs to more than one {cluster}.")
-        sandwich = _robust(data, fit, owner.to_numpy())
-    covariance = fit.at.bread if sandwich is None else sandwich.covariance
+    owners = _owners(used, subject, cluster)
     return RepeatedMeasures(
         coefficients=pd.Series(fit.at.coefficients / scale, index=columns.columns),
-        covariance=pd.DataFrame(
-            covariance / np.outer(scale, scale), index=columns.columns, columns=columns.columns
-        ),
         structure=chosen.name,
         visit_covariance=pd.DataFrame(fit.covariance, index=visits, columns=visits),
         log_likelihood=fit.at.value - float(np.log(scale).sum()),
         n_subjects=len(subjects),
-        n_clusters=len(subjects) if sandwich is None else sandwich.n_clusters,
+        n_clusters=len(pd.unique(owners)),
         n_by_visit=pd.Series(data.seen.sum(axis=0), index=visits),
         rows=rows,
         notes=notes,
         _structure=chosen,
         _fit=fit,
-        _sandwich=sandwich,
+        _data=data,
+        _owners=owners,
+        _robust=cluster is not None,
         _scale=scale,
     )
+
+
+def _owners(used: pd.DataFrame, subject: str, cluster: str | None) -> NDArray[np.generic]:
+    """The independent unit of every subject, subjects in order."""
+    unit = cluster or subject
+    if used.groupby(subject)[unit].nunique().max() > 1:
+        raise EstimationError(f"A {subject} belongs to more than one {cluster}.")
+    return np.asarray(used.drop_duplicates(subject).sort_values(subject)[unit].to_numpy())
 
 
 def _wide(

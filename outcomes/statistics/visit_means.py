@@ -26,7 +26,7 @@ class VisitMeans:
     means : DataFrame, one row per visit and group
         `visit`, `group`, `estimate`, `std_error`, `df`, `conf_low`, `conf_high`, `n` (observed),
         `n_given` (rows of this visit and group), `note`. At the group's own mean baseline and
-        covariates.
+        covariates, for the population that the group is a sample of.
     changes : DataFrame, one row per visit and group
         The same less the group's own mean baseline, with `p_value`; no rows without a baseline.
     differences : DataFrame, one row per visit and other group
@@ -92,8 +92,20 @@ def visit_means(
 
     Notes
     -----
-    The model has no group x baseline term, so a difference is the same at every baseline. Means
-    and changes take the covariates as fixed.
+    The model has no group x baseline term, so a difference is the same at every baseline, and is
+    read with the model's own error and Satterthwaite degrees of freedom.
+
+    The mean change of a group with n people is the mean over them of c_i = a + (b - 1) B_i + g x_i
+    (B the baseline, x the covariates). Its error has two sources, added person by person before
+    they are squared: the coefficients (CR2 by person, since groups may differ in the spread of
+    their values, which the one covariance of the model averages over) and the people, who are a
+    sample themselves: (c_i - mean c) / n. With nobody missing this is the variance of the paired
+    change. The mean itself has b in place of b - 1. Degrees of freedom: the two sources'
+    Bell-McCaffrey and n - 1, weighted by their variances (Welch and Satterthwaite) [1]_.
+
+    References
+    ----------
+    .. [1] Welch BL. Biometrika 1947;34:28-35; the coefficients' part as in `cluster_sandwich`.
 
     Examples
     --------
@@ -121,7 +133,7 @@ def visit_means(
     modelled = cells.loc[cells["n"] >= fewest_per_arm]
     entering = cell.isin(set(modelled["name"])) & given[outcome].notna()
     if modelled.empty:
-        empty = _tables(None, cells, {}, {}, reference, fewest_per_arm, confidence_level)
+        empty = _tables(None, cells, None, reference, fewest_per_arm, confidence_level)
         return VisitMeans(**empty, model=None, notes=["No group has enough observed values."])
     columns, adjusters, notes = _columns(
         given, cell, entering, modelled, visit, baseline, covariates
@@ -137,20 +149,37 @@ def visit_means(
         structures=structures,
     )
     people = given.assign(**adjusters).drop_duplicates([subject, *filter(None, [group])])
-    places = _places(people, [*adjusters.columns], group)
-    starts = {} if baseline is None else _places(people, [baseline], group)
-    slopes = {arm: start[str(baseline)] for arm, start in starts.items()}
-    tables = _tables(model, cells, places, slopes, reference, fewest_per_arm, confidence_level)
-    if baseline is None:
-        tables["changes"] = tables["changes"].head(0)
+    sampled = _Sampled(
+        people=people,
+        arm=_arm(people, group),
+        owner=people[cluster or subject],
+        baseline=baseline,
+        adjusters=list(adjusters.columns),
+    )
+    tables = _tables(model, cells, sampled, reference, fewest_per_arm, confidence_level)
     return VisitMeans(**tables, model=model, notes=notes + model.notes)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Sampled:
+    """The people over whom a group's mean is taken: one row a subject and group."""
+
+    people: pd.DataFrame
+    arm: pd.Series
+    owner: pd.Series  # the independent unit
+    baseline: str | None
+    adjusters: list[str]
+
+
+def _arm(frame: pd.DataFrame, group: str | None) -> pd.Series:
+    return frame[group].astype(object) if group is not None else pd.Series("all", frame.index)
 
 
 def _cells(
     given: pd.DataFrame, visit: str, outcome: str, group: str | None, reference: str | None
 ) -> tuple[pd.DataFrame, pd.Series]:
     """Visits by groups with rows given and outcomes seen; the cell name of every row."""
-    arm = given[group].astype(object) if group is not None else pd.Series("all", index=given.index)
+    arm = _arm(given, group)
     if reference is not None and reference not in set(arm):
         raise EstimationError(known_names(str(group), reference, map(str, arm.unique())))
     name = "visit[" + given[visit].astype(str) + "]"
@@ -190,23 +219,10 @@ def _columns(
     return pd.concat([pd.DataFrame(parts, index=given.index), adjusters], axis=1), adjusters, notes
 
 
-def _places(
-    people: pd.DataFrame, columns: list[str], group: str | None
-) -> dict[object, dict[str, float]]:
-    """Mean of each column over the people of each group."""
-    if group is None:
-        return {"all": {name: float(people[name].mean()) for name in columns}}
-    return {
-        arm: {name: float(part[name].mean()) for name in columns}
-        for arm, part in people.groupby(group, observed=True)
-    }
-
-
 def _tables(
     model: RepeatedMeasures | None,
     cells: pd.DataFrame,
-    places: dict[object, dict[str, float]],
-    slopes: dict[object, float],
+    sampled: _Sampled | None,
     reference: str | None,
     fewest: int,
     confidence_level: float,
@@ -216,16 +232,15 @@ def _tables(
     for row in cells.itertuples(index=False):
         shown = {"visit": row.visit, "group": row.group, "n": row.n, "n_given": row.n_given}
         compared = {**shown, "reference": reference, "n_reference": _at(base_n, row.visit)}
-        fits = row.n >= fewest and model is not None
-        note = {"note": None if fits else f"Fewer than {fewest} observed: not estimated."}
+        note = {
+            "note": None if row.n >= fewest else f"Fewer than {fewest} observed: not estimated."
+        }
         mean: dict[str, Any] = {}
         change, difference = mean, mean
-        if fits and model is not None:
-            at = {row.name: 1.0, **places[row.group]}
-            if slopes:
-                at[f"visit[{row.visit}]:baseline"] = slopes[row.group]
-            mean = {**model.contrast(at, confidence_level)}
-            change = {**_less(model, at, slopes.get(row.group, 0.0), confidence_level)}
+        if model is not None and sampled is not None and row.n >= fewest:
+            mean = {**_mean(model, sampled, row, confidence_level)}
+            if sampled.baseline is not None:
+                change = {**_mean(model, sampled, row, confidence_level, less_baseline=True)}
             if compared["n_reference"] >= fewest and row.group != reference:
                 versus = {row.name: 1.0, str(base_n.loc[row.visit, "name"]): -1.0}
                 difference = {**model.contrast(versus, confidence_level)}
@@ -250,12 +265,37 @@ def _at(base: pd.DataFrame, when: object) -> int:
     return int(base.loc[when, "n"]) if when in base.index else 0
 
 
-def _less(
-    model: RepeatedMeasures, at: dict[str, float], start: float, confidence_level: float
+def _mean(
+    model: RepeatedMeasures,
+    sampled: _Sampled,
+    row: Any,
+    confidence_level: float,
+    *,
+    less_baseline: bool = False,
 ) -> TInference:
-    """The contrast less a known number: the mean baseline, at which the mean is evaluated."""
-    mean = model.contrast(at, confidence_level)
-    return t_inference(mean["estimate"] - start, mean["std_error"], mean["df"], confidence_level)
+    """A cell's mean, or mean change, over the people of its group, who are a sample."""
+    mine = sampled.arm == row.group
+    values = sampled.people.loc[mine, sampled.adjusters].astype(np.float64)
+    if sampled.baseline is not None:
+        start = sampled.people.loc[mine, sampled.baseline].astype(np.float64)
+        values = values.assign(**{f"visit[{row.visit}]:baseline": start})
+    at = {row.name: 1.0, **values.mean()}
+    own = values @ model.coefficients[values.columns]  # but for the constant of the cell
+    if less_baseline:
+        own = own - start
+    fitted, fitted_df = model.influence(at)
+    n = len(own)
+    # n / (n - 1): deviations from a mean of the same people are too small by that.
+    drawn = (own - own.mean()) / np.sqrt(n * (n - 1))
+    both = fitted.add(drawn.groupby(sampled.owner[mine]).sum(), fill_value=0.0)
+    parts = np.array([(fitted**2).sum(), (drawn**2).sum()])
+    df = parts.sum() ** 2 / (parts**2 / [fitted_df, n - 1]).sum()
+    return t_inference(
+        float(model.coefficients[row.name] + own.mean()),
+        float(np.sqrt((both**2).sum())),
+        float(df),
+        confidence_level,
+    )
 
 
 def _frame(rows: list[dict[str, Any]], columns: list[str]) -> pd.DataFrame:

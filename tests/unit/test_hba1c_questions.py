@@ -105,7 +105,7 @@ def test_the_visits_agree_with_the_change(cohorts: CohortSet, change: Result) ->
 def test_the_structure_of_the_covariance_is_named(change: Result) -> None:
     got = row(change, "mean change, repeated-measures model", "implanted")
     assert "unstructured" in got["method"]
-    assert "Satterthwaite" in got["method"]
+    assert "CR2 by patient with the patients as a sample" in got["method"]
 
 
 def test_both_units_stand_for_the_same_change(change: Result) -> None:

@@ -149,3 +149,28 @@ def test_values_that_never_change_within_a_person_are_refused_in_words():
     visits = made_up().assign(value=lambda d: d["level"])
     with pytest.raises(EstimationError, match="No covariance structure fits 60 subjects"):
         visit_means(visits, group="arm", reference="a", **ROLES)
+
+
+def test_a_change_with_nobody_missing_has_the_error_of_the_paired_change_of_its_group():
+    # Groups of unlike spread, baselines that differ between people: neither is averaged away.
+    rng = np.random.default_rng(5)
+    people = pd.DataFrame({"who": range(160), "arm": np.repeat(["a", "b"], 80)})
+    people["start"] = rng.normal(8, 1, 160)
+    visits = people.merge(pd.DataFrame({"month": [3, 6]}), how="cross")
+    spread = np.where(visits["arm"] == "b", 0.8, 0.3)
+    visits["value"] = 5 + 0.4 * visits["start"] + spread * rng.normal(size=320)
+    result = visit_means(visits, group="arm", reference="a", **ROLES).changes
+    moved = visits.assign(change=visits["value"] - visits["start"]).groupby(["month", "arm"])
+    paired = moved["change"].sem().to_numpy()
+    assert result["std_error"].to_numpy() == pytest.approx(paired, rel=0.03)
+    assert result["df"].between(75, 160).all()
+
+
+def test_a_change_counts_the_people_as_a_sample():
+    # The outcome follows the baseline exactly but for little noise: what is left is who was drawn.
+    visits = made_up().assign(value=lambda d: 6 + 0.2 * d["start"] + 0.01 * d["value"])
+    result = visit_means(visits, group="arm", reference="a", **ROLES).changes
+    starts = made_up().drop_duplicates("who").groupby("arm")["start"].sem()
+    assert result["std_error"].to_numpy() == pytest.approx(
+        0.8 * result["group"].map(starts).to_numpy(), rel=0.05
+    )
