@@ -16,9 +16,10 @@ from outcomes.plan.strict import Document, build, setting
 ENCODINGS = ("utf-8", "utf-8-sig", "utf-16", "cp1252")
 SEVERITIES: Final = ("stop", "set aside", "note")
 GUESS: Final = "?"  # a value that begins with it is a guess of draft-sources, not yet confirmed
-OPEN_GUESS: Final = re.compile(r"""([=\[,]\s*["'])\?""")  # in a line; a key such as "?" is none
+CHOOSE: Final = "choose"  # stands in a draft where nothing tells the word
+# A guess in a line, or a word to choose; a key such as "?" is none.
+OPEN_GUESS: Final = re.compile(r"""[=\[,]\s*["'](\?|choose["'])""")
 WHOLE_NUMBERS: Final = ("skip_lines", "heading_line")
-SHOWN_GUESSES: Final = 40
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -180,22 +181,24 @@ def read_sources(path: str | Path) -> Sources:
 
 
 def _refuse_guesses(document: Document) -> None:
-    """Raise where a value still begins with the mark of a guess, with every such line."""
-    guesses = [str(value) for value in _texts(document.values) if value.startswith(GUESS)]
-    if not guesses:
+    """Raise where a guess of a draft is left, or a word is not chosen, with every such line."""
+    texts = list(_texts(document.values))
+    guesses = sum(text.startswith(GUESS) for text in texts)
+    unchosen = sum(text == CHOOSE for text in texts)
+    if not guesses and not unchosen:
         return
-    lines = document.text.splitlines()
     found = [
         f"  line {number}: {line.split(' #')[0].strip()}"
-        for number, line in enumerate(lines, start=1)
+        for number, line in enumerate(document.text.splitlines(), start=1)
         if OPEN_GUESS.search(line.split(" #")[0]) and not line.lstrip().startswith("#")
     ]
-    more = len(found) - SHOWN_GUESSES
+    told = f"{guesses} guesses are not confirmed" if guesses else ""
+    told += " and " if guesses and unchosen else ""
+    told += f"{unchosen} words are not chosen" if unchosen else ""
     raise SettingsError(
-        f"{document.path.name}: {len(guesses)} guesses are not confirmed. Read each, correct it "
-        "where it is wrong, and take its question mark away:\n"
-        + "\n".join(found[:SHOWN_GUESSES])
-        + (f"\n  and {more} more lines" if more > 0 else "")
+        f"{document.path.name}: {told}. Read each line, correct it where it is wrong, and take its "
+        f"question mark away; write a word of ours for '{CHOOSE}', or take the code's line out:\n"
+        + "\n".join(found)
     )
 
 

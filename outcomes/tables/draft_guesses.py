@@ -13,6 +13,7 @@ from typing import Any, Final
 
 import numpy as np
 
+from outcomes.plan.sources import CHOOSE
 from outcomes.schema import Column
 from outcomes.tables.declared import DECLARED
 from outcomes.tables.draft_codes import unit_for, word_for
@@ -27,7 +28,6 @@ from outcomes.tables.draft_words import (
 )
 from outcomes.tables.values import one_of
 
-CHOOSE: Final = "choose"  # stands where nothing tells the word; intake does not know it either
 SHORT_CODE: Final = 6  # characters; a longer text that nobody knows must stand often to be listed
 OFTEN: Final = 2
 UNDECIDED: Final = "UNDECIDED: "

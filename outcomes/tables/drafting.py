@@ -14,10 +14,10 @@ from pathlib import Path
 from typing import Final
 
 from outcomes.errors import SettingsError, UsageError
+from outcomes.plan.sources import CHOOSE
 from outcomes.tables.declared import DECLARED, NEEDED
 from outcomes.tables.draft_columns import Profile
 from outcomes.tables.draft_guesses import (
-    CHOOSE,
     UNDECIDED,
     ColumnGuess,
     Guess,

@@ -323,10 +323,12 @@ def _check_column(feed: Feed, name: str) -> None:
     measurement = feed.schema.name == "states" and name == "value" and spec.kind == "number"
     if name in feed.schema.names and spec.kind != "text" and not measurement:
         raise feed.error(("columns", name), f"kind is declared already: {column.kind}.")
-    for word in (spec.codes or {}).values():
+    for code, word in (spec.codes or {}).items():
         allowed = column.categories or (tuple(FLAGS) if column.kind == "flag" else ())
         if allowed and word and word not in allowed:
-            raise feed.error(("columns", name, "codes"), known_names("word for it", word, allowed))
+            raise feed.error(
+                ("columns", name, "codes", code), known_names("word for it", word, allowed)
+            )
 
 
 def files_of(feed: Feed) -> Iterator[ExportFile]:

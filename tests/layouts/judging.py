@@ -15,7 +15,7 @@ from fnmatch import fnmatchcase
 from pathlib import Path
 from typing import Any
 
-from outcomes.tables.draft_guesses import CHOOSE
+from outcomes.plan.sources import CHOOSE
 from tests.layouts.writing import Truth
 
 RIGHT, WRONG, ASKED, UNMARKED = "right", "wrong", "asked", "wrong and unmarked"

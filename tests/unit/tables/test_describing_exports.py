@@ -13,6 +13,7 @@ from tests.exports import CASES, LABS, READINGS, case, counts, take_in, write_cl
 
 KEY = "a key of thirty-two random bytes"
 HIDING = '\n[pseudonyms]\nkey_environment = "INTAKE_TEST_KEY"\n'
+METHOD = "[source.columns.method]\ncolumn = 'unit'\n[source.columns.method.codes]\n"
 ROWS = "patient_id,drawn_on,hba1c,unit\nP1,2024-03-01,7.1,%\nP2,2024-03-02,8.0,%\n"
 
 
@@ -77,6 +78,28 @@ def test_open_guesses_are_listed_with_their_lines(tmp_path):
         SettingsError, match=rf"2 guesses are not confirmed.*\n  line {line}: drawn_on"
     ):
         read_sources(path)
+
+
+def test_every_open_guess_is_listed_however_many_there_are(tmp_path):
+    codes = "".join(f'c{i} = "?visit"\n' for i in range(90))
+    toml = (
+        LABS + f"[source.columns.method]\ncolumn = 'unit'\n[source.columns.method.codes]\n{codes}"
+    )
+    path = write_clinic(tmp_path, toml, labs=ROWS)
+    with pytest.raises(SettingsError) as told:
+        read_sources(path)
+    assert str(told.value).count("\n  line ") == 90
+
+
+def test_a_word_that_a_column_does_not_know_is_named_with_its_line(tmp_path):
+    toml = (
+        LABS
+        + "[source.columns.method]\ncolumn = 'unit'\n[source.columns.method.codes]\nL = 'lab'\n"
+    )
+    path = write_clinic(tmp_path, toml, labs=ROWS)
+    line = 1 + path.read_text().splitlines().index("L = 'lab'")
+    with pytest.raises(SettingsError, match=rf"line {line}, .*codes\.L: 'lab' is not.*laboratory"):
+        intake(read_sources(path), tmp_path / "study")
 
 
 def test_a_confirmed_day_and_line_may_stay_in_quotes(tmp_path):

@@ -1,5 +1,6 @@
 """A draft of sources.toml: evidence for each guess, and nothing decided where nothing decides."""
 
+import re
 import shutil
 import tomllib
 from datetime import date
@@ -8,7 +9,7 @@ import pytest
 
 from outcomes.command.main import main
 from outcomes.errors import SettingsError, UsageError
-from outcomes.plan.sources import OPEN_GUESS, read_sources
+from outcomes.plan.sources import read_sources
 from outcomes.tables.drafting import draft_sources
 from outcomes.tables.intake import intake
 from synthetic import write_clinic
@@ -19,6 +20,7 @@ PEOPLE = "Patient ID,Date of birth,Gender\n" + "".join(
 SENSORS = "Sensor serial,Patient ID,Insertion date,Planned life\n" + "".join(
     f"S{i:03d},P{i:03d},2024-02-{i + 10},180\n" for i in range(12)
 )
+MARK = re.compile(r"""([=\[,]\s*["'])\?""")
 EXPORTED = date(2026, 10, 6)
 
 
@@ -34,7 +36,7 @@ def draft(folder):
 
 def confirmed(text):
     """Take every question mark away, as a person does who agrees."""
-    return OPEN_GUESS.sub(r"\1", text)
+    return MARK.sub(r"\1", text)
 
 
 def labs(days, values):
@@ -168,13 +170,13 @@ def test_what_is_given_is_no_guess(tmp_path):
     assert clinic == {"name": "Test", "time_zone": "Europe/Berlin", "exported_on": EXPORTED}
 
 
-def test_a_word_that_nothing_tells_stops_the_intake_until_it_is_chosen(tmp_path):
+def test_a_word_that_nothing_tells_is_asked_for_with_its_line(tmp_path):
     reasons = "".join(f"S{i:03d},P{i:03d},2024-02-{i + 10},180,{70 + i % 2}\n" for i in range(12))
     write(tmp_path, sensors=SENSORS.split("\n")[0] + ",Reason for end\n" + reasons)
     path = tmp_path / "sources.toml"
     path.write_text(confirmed(draft(tmp_path)[0].text), encoding="utf-8")
-    with pytest.raises(SettingsError, match=r"'choose' is not a word for it.*sensor failure"):
-        intake(read_sources(path), tmp_path / "study")
+    with pytest.raises(SettingsError, match=r"2 words are not chosen.*\n  line \d+: 70 = .choose"):
+        read_sources(path)
 
 
 def test_the_same_folder_gives_the_same_draft(tmp_path):
