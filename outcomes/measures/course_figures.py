@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from dataclasses import dataclass
 from textwrap import fill
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 from matplotlib.axes import Axes
 
@@ -13,6 +16,15 @@ from outcomes.figures.style import FAINT, INK, cohort_order, look
 SMALLEST_SPAN = 30.0  # points on the scale, so that noise does not look like a movement
 MOST_TICKS = 8
 FEWEST_OF_A_MEAN = 5
+
+
+@dataclass(frozen=True)
+class SecondScale:
+    """Another unit of the same values, drawn at the right edge."""
+
+    label: str
+    there: Callable[[npt.ArrayLike], npt.ArrayLike]
+    back: Callable[[npt.ArrayLike], npt.ArrayLike]
 
 
 def draw_course(ax: Axes, *, curve: pd.DataFrame, stated: pd.DataFrame) -> None:
@@ -83,14 +95,18 @@ def draw_shares(ax: Axes, *, rows: pd.DataFrame) -> None:
     ax.legend(frameon=False, ncols=2, loc="lower left", bbox_to_anchor=(0, 1.0))
 
 
-def draw_lines(ax: Axes, *, points: pd.DataFrame, label: str, x_label: str) -> None:
+def draw_lines(
+    ax: Axes, *, points: pd.DataFrame, label: str, x_label: str, second: SecondScale | None = None
+) -> None:
     """One thin line a patient, one panel a cohort, the mean of five or more seen drawn over it.
 
-    `points`: one row per patient, cohort and time with `patient_id`, `cohort`, `x`, `y`.
+    `points`: one row per patient, cohort and time with `patient_id`, `cohort`, `x`, `y`. `second`:
+    another scale for the right edge.
     """
     ax.set_axis_off()
     cohorts = cohort_order(points["cohort"])
-    width = 1.0 / len(cohorts)
+    room = 1.0 if second is None else 0.94
+    width = room / len(cohorts)
     low, high = float(points["y"].min()), float(points["y"].max())
     seen_at = sorted(set(points["x"]))
     ticks = seen_at if len(seen_at) <= MOST_TICKS else seen_at[::3]
@@ -113,6 +129,9 @@ def draw_lines(ax: Axes, *, points: pd.DataFrame, label: str, x_label: str) -> N
             panel.set_ylabel(label)
         else:
             panel.set_yticklabels([])
+        if second is not None and turn == len(cohorts) - 1:
+            right = panel.secondary_yaxis("right", functions=(second.there, second.back))
+            right.set_ylabel(second.label)
 
 
 def draw_groups(ax: Axes, *, rows: pd.DataFrame) -> None:

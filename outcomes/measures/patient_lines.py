@@ -5,19 +5,26 @@ from __future__ import annotations
 from functools import partial
 from typing import Any, Final
 
+import numpy as np
 import pandas as pd
 
 from outcomes.cohorts.build import CohortSet
 from outcomes.cohorts.draws import BASELINE_MONTH
 from outcomes.errors import UsageError, known_names
-from outcomes.measures.course_figures import draw_lines
+from outcomes.measures.course_figures import SecondScale, draw_lines
 from outcomes.measures.hba1c_models import stratified_pairs
 from outcomes.measures.hba1c_rows import NEW
 from outcomes.measures.range_windows import cohort_windows
 from outcomes.measures.trajectory_rows import due_periods
 from outcomes.results import Record, Result, Show, number
+from outcomes.units import hba1c_mmol_mol, hba1c_percent
 
 OUTCOMES: Final = ("hba1c", "time_in_range")
+IFCC: Final = SecondScale(
+    "HbA1c, mmol/mol",
+    lambda percent: hba1c_mmol_mol(np.asarray(percent, dtype=float), "%"),
+    lambda mmol: hba1c_percent(np.asarray(mmol, dtype=float), "mmol/mol"),
+)
 
 
 def patient_lines(cohorts: CohortSet, outcome: str = "hba1c", *, glucose: Any = None) -> Result:
@@ -37,7 +44,7 @@ def patient_lines(cohorts: CohortSet, outcome: str = "hba1c", *, glucose: Any = 
     -------
     Result
         `private`; `.table` has one row per patient, cohort and time: `patient_id`, `cohort`, `at`
-        (month, or period), `value` (% HbA1c, or % of time in 70-180 mg/dL).
+        (month, or period), `value` (% HbA1c, with `value_mmol_mol`; or % of time in 70-180 mg/dL).
 
     Raises
     ------
@@ -48,8 +55,9 @@ def patient_lines(cohorts: CohortSet, outcome: str = "hba1c", *, glucose: Any = 
         raise UsageError(known_names("outcome", outcome, OUTCOMES))
     if outcome == "hba1c":
         table, label, when = _draws(cohorts), "HbA1c, %", "Month"
+        table["value_mmol_mol"] = hba1c_mmol_mol(table["value"].to_numpy(), "%")
     else:
-        table, label = _periods(cohorts, glucose), "Time in 70-180 mg/dL, %"
+        table, label = _periods(cohorts, glucose), "Time in 70-180 mg/dL (3.9-10.0 mmol/L), %"
         when = "Period of 28 days (0: before)"
     points = table.rename(columns={"at": "x", "value": "y"})
     counts = table.groupby("cohort")["patient_id"].nunique()
@@ -83,7 +91,10 @@ def patient_lines(cohorts: CohortSet, outcome: str = "hba1c", *, glucose: Any = 
         ],
         show={"cohort": Show("Cohort"), "at": Show(when), "value": Show(label, 1)},
         summary=_summary(table, label),
-        drawing=partial(draw_lines, points=points, label=label, x_label=when)
+        drawing=partial(
+            draw_lines, points=points, label=label.replace(" (", "\n("), x_label=when,
+            second=IFCC if outcome == "hba1c" else None,
+        )
         if len(points)
         else None,
         alt=f"Thin lines, one a patient, in one panel a cohort, with their mean. {finding}",

@@ -15,6 +15,7 @@ from outcomes.measures.trajectory_rows import DIFFERENCE, LEVEL
 from outcomes.results import DASH, Record, Result, Show, number
 from outcomes.statistics.power import detectable_difference
 from outcomes.tables.declared import KINDS
+from outcomes.units import hba1c_difference_mmol_mol
 
 # Outcome and quantity of every primary figure, with its decimals and what its interval can tell.
 PRIMARY: Final[dict[tuple[str, str], tuple[int, str]]] = {
@@ -138,6 +139,8 @@ def _rows(entry: Record, month: int) -> list[Row]:
     half = (entry.conf_high - entry.conf_low) / 2
     who = entry.cohort or entry.contrast or "everybody"
     about = f"about {number(half, max(1, decimals - 1))} {_unit(entry.unit)}"
+    if entry.outcome == "hba1c_change":
+        about += f" ({number(float(hba1c_difference_mmol_mol(half)))} mmol/mol)"
     words = {
         "change": f"could tell a change of {about} from none",
         "difference": f"could tell a difference of {about} from none",
