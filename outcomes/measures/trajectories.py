@@ -259,6 +259,13 @@ def _footnotes(cohorts: CohortSet, course: Course | None, notes: Sequence[str]) 
     ]
     if course is not None:
         w = course.weights
+        people = course.rows.drop_duplicates("subject")
+        shown.append(
+            f"{int(people['share_before'].notna().sum())} of {len(people)} patients have a "
+            "counting period before the index date. Of the others nothing is known before their first "
+            "period; the low among them who left in it cannot be stood for, so that levels may "
+            "still be a few tenths of a point too high."
+        )
         shown.append(
             f"Weights: {number(w.smallest, 2)} to {number(w.largest, 2)}, the largest "
             f"{number(100 * w.largest_share)} % of all; {w.n_observed} of {w.n_rows} due periods "
