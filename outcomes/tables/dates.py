@@ -149,7 +149,7 @@ def read_moments(texts: pa.Array, patterns: tuple[DatePattern, ...], *, last_day
 
 @dataclass(kw_only=True, eq=False, repr=False)
 class _Fields:
-    """Numbers read from the texts; year -1 where a text fits nothing."""
+    """Numbers read from the texts; `read` tells which texts fitted a pattern."""
 
     year: Array
     month: Array
@@ -159,49 +159,55 @@ class _Fields:
     offset: Array
     utc_mark: Array
     short_year: Array
-    sound: Array
+    read: Array
 
     @classmethod
     def empty(cls, n: int) -> _Fields:
-        zeros = {
-            name: np.zeros(n, dtype=np.int64) for name in ("month", "day", "second", "microsecond")
-        }
         return cls(
-            year=np.full(n, -1, dtype=np.int64),
+            year=np.zeros(n, dtype=np.int16),
+            month=np.zeros(n, dtype=np.uint8),
+            day=np.zeros(n, dtype=np.uint8),
+            second=np.zeros(n, dtype=np.int32),
+            microsecond=np.zeros(n, dtype=np.int32),
             offset=np.full(n, NO_OFFSET, dtype=np.int16),
             utc_mark=np.zeros(n, dtype=bool),
             short_year=np.zeros(n, dtype=bool),
-            sound=np.zeros(n, dtype=bool),
-            **zeros,
+            read=np.zeros(n, dtype=bool),
         )
 
     def put(self, rows: Array, numbers: dict[str, Array], offset: Array, is_utc: Array) -> None:
-        nothing = np.zeros(len(rows), dtype=np.int64)
+        # Where all texts were read at once, nothing needs to be put row by row.
+        place: Any = slice(None) if len(rows) == len(self.read) else rows
         short = "yy" in numbers
-        self.year[rows] = numbers["yy"] + 2000 if short else numbers["year"]
-        self.short_year[rows] = short
-        self.month[rows], self.day[rows] = numbers["month"], numbers["day"]
-        hour, minute = numbers.get("hour", nothing), numbers.get("minute", nothing)
-        second = numbers.get("second", nothing)
-        self.second[rows] = hour * 3600 + minute * 60 + second  # at most 362,439: fits int32
-        self.microsecond[rows] = numbers.get("microsecond", nothing)
-        self.sound[rows] = (hour < 24) & (minute < 60) & (second < 60)
-        self.offset[rows], self.utc_mark[rows] = offset, is_utc
+        self.year[place] = numbers["yy"] + np.int16(2000) if short else numbers["year"]
+        self.month[place], self.day[place] = numbers["month"], numbers["day"]
+        seconds = np.zeros(len(rows), dtype=np.int32)
+        sound = np.ones(len(rows), dtype=bool)
+        for name, length, most in (("hour", 3600, 24), ("minute", 60, 60), ("second", 1, 60)):
+            if name in numbers:
+                seconds += numbers[name] * np.int32(length)
+                sound &= numbers[name] < most
+        self.second[place] = seconds
+        if "microsecond" in numbers:
+            self.microsecond[place] = numbers["microsecond"]
+        self.read[place] = sound
+        self.short_year[place] = short
+        self.offset[place], self.utc_mark[place] = offset, is_utc
 
     def moments(self, last_day: int) -> Moments:
-        day = days_since_1970(self.year, self.month, self.day)
-        late = self.short_year & (day > last_day)
-        year = np.where(late, self.year - 100, self.year)
-        day = np.where(late, days_since_1970(year, self.month, self.day), day)
-        exists = (self.month >= 1) & (self.month <= 12) & (self.day >= 1)
-        exists &= self.day <= _days_in_month(year, np.clip(self.month, 1, 12))
+        year = self.year
+        if self.short_year.any():
+            late = self.short_year & (_days(year, self.month)[0] + self.day > last_day)
+            year = np.where(late, year - np.int16(100), year)
+        before, length = _days(year, self.month)
+        exists = (self.day >= 1) & (self.day <= length)
+        local = before + self.day
+        local *= MICROSECONDS_PER_DAY
+        local += self.second * np.int64(MICROSECONDS_PER_SECOND)
+        if self.microsecond.any():
+            local += self.microsecond
         return Moments(
-            fits=self.sound & exists & (self.year >= 0),
-            local=day * MICROSECONDS_PER_DAY
-            + self.second * MICROSECONDS_PER_SECOND
-            + self.microsecond,
-            offset=self.offset,
-            utc_mark=self.utc_mark,
+            fits=self.read & exists, local=local, offset=self.offset, utc_mark=self.utc_mark
         )
 
 
@@ -216,10 +222,25 @@ def days_since_1970(year: Array, month: Array, day: Array) -> Array:
     return days - 719469
 
 
-def _days_in_month(year: Array, month: Array) -> Array:
-    length = np.array([0, 31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31])[month]
+@lru_cache(maxsize=1)
+def _months() -> tuple[Array, Array]:
+    """Return by month, from that of the year 0: the day number before its first, and its length."""
+    number = np.arange(10_000 * 12)
+    year, month = number // 12, number % 12 + 1
+    length = np.array([31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31])[month - 1]
     leap = (year % 4 == 0) & ((year % 100 != 0) | (year % 400 == 0))
-    return length + ((month == 2) & leap)
+    length = length + ((month == 2) & leap)
+    return days_since_1970(year, month, np.zeros_like(year)), length.astype(np.uint8)
+
+
+def _days(year: Array, month: Array) -> tuple[Array, Array]:
+    """Return the day number before each month, and its length; 0 for a month that is none."""
+    sound = (month >= 1) & (month <= 12)
+    number = year * np.int32(12) + month - np.int32(1)
+    if not sound.all():
+        number = np.where(sound, number, 0)
+    before, length = _months()
+    return before[number], np.where(sound, length[number], np.uint8(0))
 
 
 def _read_fixed(texts: pa.Array, pattern: DatePattern, fields: _Fields, rows: Array) -> Array:
@@ -266,6 +287,9 @@ def _read_cells(
             good = (cells == np.frombuffer(part.encode(), dtype=np.uint8)[:, None]).all(axis=0)
         fits &= good
         at += size
+    if fits.all():
+        fields.put(rows, numbers, offset, is_utc)
+        return fits
     chosen = {name: values[fits] for name, values in numbers.items()}
     fields.put(rows[fits], chosen, offset[fits], is_utc[fits])
     return fits
@@ -273,12 +297,11 @@ def _read_cells(
 
 def _fixed_number(cells: Array) -> tuple[Array, Array]:
     """Return the numbers written in `cells` (one row a digit), and which are digits throughout."""
-    number = np.zeros(cells.shape[1], dtype=np.int32)
-    good = np.ones(cells.shape[1], dtype=bool)
-    for row in cells:
-        digit = row - np.uint8(ord("0"))  # wraps around for what comes before "0"
-        number = number * 10 + digit
-        good &= digit <= 9
+    digits = cells - np.uint8(ord("0"))  # wraps around for what comes before "0"
+    good = digits.max(axis=0) <= 9
+    number = digits[0].astype(np.int16) if len(cells) > 2 else digits[0]
+    for digit in digits[1:]:
+        number = number * number.dtype.type(10) + digit
     return number, good
 
 
@@ -289,6 +312,7 @@ def _fixed_offset(cells: Array) -> tuple[Array, Array, Array]:
     sign = np.where(cells[0] == ord("-"), -1, 1)
     hours, good_hours = _fixed_number(cells[1:3])
     minutes, good_minutes = _fixed_number(cells[-2:])
+    hours, minutes = hours.astype(np.int16), minutes.astype(np.int16)
     good = good_hours & good_minutes & ((cells[0] == ord("+")) | (cells[0] == ord("-")))
     if len(cells) == 6:
         good &= cells[3] == ord(":")

@@ -31,13 +31,15 @@ class TextRows:
     """Some rows of a file: `lines[i]` is the line on which row i begins; one array a heading.
 
     `ragged` holds the rows that have more or fewer fields than there are headings: line and why.
-    `unended` is the line on which the last line of a file begins that has no end, 0 otherwise.
+    `unended` are lines of whole rows whose last cell may be cut off or go on in the next line,
+    `unbegun` of those whose first cell may have begun in the line before.
     """
 
     lines: npt.NDArray[np.int64]
     columns: tuple[pa.Array, ...]
     ragged: tuple[tuple[int, str], ...] = ()
-    unended: int = 0
+    unended: tuple[int, ...] = ()
+    unbegun: tuple[int, ...] = ()
 
     def __len__(self) -> int:
         """Return the number of whole rows; ragged ones are not among them."""

@@ -163,10 +163,8 @@ class Judge:
             broken_by["value"] = broken_by["unit"] = measured.problem
             self._mark(problem, measured.problem)
         self._mark(problem, self._out_of_order(feed, parsed, times, len(rows)))
-        if rows.unended and self.doubt_unended and _ends_in_a_value(feed, file):
-            reason = "the last line has no end, and its last cell may be cut off"
-            cut = rows.lines == rows.unended
-            problem[cut & (problem == 0)] = self.problems.number(UNENDED, reason)
+        if self.doubt_unended:
+            self._mark(problem, self._doubtful(feed, file, rows))
         kept_open = int(np.count_nonzero(ahead & (problem == 0) & ~nothing))
         self.ends_ahead[feed.number] = self.ends_ahead.get(feed.number, 0) + kept_open
         return Judged(
@@ -237,6 +235,17 @@ class Judge:
             patterns=feed.patterns(name, typed=typed) if dated else (),
             last_day=self.last_day,
         )
+
+    def _doubtful(self, feed: Feed, file: ExportFile, rows: TextRows) -> Array:
+        """Return the rows whose last or first cell may be only a part of itself."""
+        problem = np.zeros(len(rows), dtype=np.int32)
+        for lines, heading, reason in (
+            (rows.unended, file.headings[-1], "its last cell may be cut off or go on below"),
+            (rows.unbegun, file.headings[0], "its first cell may begin in the line above"),
+        ):
+            if lines and _is_read(feed, heading):
+                problem[np.isin(rows.lines, lines)] = self.problems.number(UNENDED, reason)
+        return problem
 
     def _leave_open(self, ends: Parsed) -> Array:
         """Take an end after the export for none, since it is only expected; return which rows."""
@@ -447,15 +456,14 @@ class Judge:
         return problem
 
 
-def _ends_in_a_value(feed: Feed, file: ExportFile) -> bool:
-    """Return whether the last cell of a row is read as something that could be longer.
+def _is_read(feed: Feed, heading: str) -> bool:
+    """Return whether the cells under a heading are read as something that could be longer.
 
     A unit that is cut off is no unit, so that its row is set aside for that.
     """
-    last = file.headings[-1]
     for name, (_, spec) in feed.columns.items():
         read = (spec.column,) if isinstance(spec.column, str) else spec.column or ()
-        if last in read and name != "unit":
+        if heading in read and name != "unit":
             return True
     return False
 

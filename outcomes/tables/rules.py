@@ -62,9 +62,9 @@ CATALOGUE: Final = (
     _rule("F05", "no export", NOTE, "files are no exports",
           "Files of the system, or of a program that has an export open, were left out.",
           "Close the export in the other program, and run intake again.", ONLY_NOTE),
-    _rule("F06", "unended row", SET_ASIDE, "stand on a last line without its end",
-          "The last line of the file has no end, and the value in its last cell may have been cut "
-          "off while it was copied: 24 may have been 240.",
+    _rule("F06", "unended row", SET_ASIDE, "have a cell at their edge that may be cut off",
+          "The last line of the file has no end, or a line end stands inside a row: a value at its "
+          "edge may be a part of itself, 24 of 240.",
           "Export the file again; if it is whole, end its last line, or make this rule a note.",
           ANY),
     # --- values

@@ -24,7 +24,8 @@ import pyarrow.csv as pa_csv
 from outcomes.errors import IntakeError, SettingsError
 from outcomes.tables.export_files import SEARCHED_LINES, ExportFile, Seen, TextRows
 
-BLOCK_BYTES: Final = 24_000_000
+BLOCK_BYTES: Final = 4_000_000  # small enough for what is made of it to stay near the processor
+QUOTE, LINE_END = ord('"'), ord("\n")
 HEADING_CHARACTERS: Final = 100_000
 csv.field_size_limit(1 << 30)  # a huge field is set aside by its own rule, not by the reader's
 
@@ -47,24 +48,23 @@ class TextFile(ExportFile):
             The file does not exist.
         """
         counted = LineCount(self.source.encoding)
-        text_blocks = self._blocks(counted)
-        first = next(text_blocks, "")
-        rest, line = self._take_headings(first)
+        blocks = self._blocks(counted)
+        rest, line = self._take_headings(next(blocks, b"").decode())
         yield self.no_rows_yet()
-        pending = rest
+        pending = rest.encode()
         while True:
-            following = next(text_blocks, None)
+            following = next(blocks, None)
             # An embedded line end may straddle two blocks: then they are read as one.
-            if following is not None and pending.count('"') % 2:
+            if following is not None and number_of(pending, QUOTE) % 2:
                 pending += following
                 continue
             if pending:
                 part = self._without_footers(self._cut(pending, line, last=following is None))
                 last = int(part.lines[-1]) if len(part) else 0
                 if following is None and self.cut_short and last == self._last_row:
-                    part = replace(part, unended=last)
+                    part = replace(part, unended=(*part.unended, last))
                 yield part
-                line += pending.count("\n")
+                line += number_of(pending, LINE_END)
             if following is None:
                 break
             pending = following
@@ -82,13 +82,13 @@ class TextFile(ExportFile):
                 f"{self.name}: cannot be opened ({error.strerror}). Check files in sources.toml."
             ) from error
 
-    def _blocks(self, counted: LineCount) -> Iterator[str]:
-        """Yield decoded text in blocks that end with a line end, every line end as \\n."""
-        # Plain UTF-8 may begin with a byte-order mark; both names of it are read alike.
-        encoding = "utf-8-sig" if self.source.encoding == "utf-8" else self.source.encoding
-        decoder = codecs.getincrementaldecoder(encoding)(errors="strict")
-        wider = WiderText() if encoding == "cp1252" else None
-        pending, lines = "", 0
+    def _blocks(self, counted: LineCount) -> Iterator[bytes]:
+        """Yield sound UTF-8 in blocks that end with a line end, every line end as \\n."""
+        turned = (
+            UTF8() if self.source.encoding.startswith("utf-8") else Turned(self.source.encoding)
+        )
+        wider = WiderText() if self.source.encoding == "cp1252" else None
+        pending, lines = b"", 0
         with self._open() as file:
             while True:
                 raw = self._read(file)
@@ -96,16 +96,16 @@ class TextFile(ExportFile):
                 if wider is not None:
                     wider.add(raw)
                 try:
-                    text = decoder.decode(raw, final=not raw)
+                    pending += turned.add(raw)
                 except UnicodeError as error:
-                    raise self._not_decodable(error, lines + pending.count("\n")) from error
-                pending += text
+                    before = lines + pending.count(b"\n")
+                    raise self._not_decodable(error, before) from error
                 if not raw:
                     break
-                cut = pending.rfind("\n") + 1
+                cut = pending.rfind(b"\n") + 1
                 if cut:
                     block = _one_line_end(pending[:cut])
-                    lines += block.count("\n")
+                    lines += number_of(block, LINE_END)
                     yield block
                     pending = pending[cut:]
         if wider is not None and wider.is_utf_8:
@@ -115,12 +115,12 @@ class TextFile(ExportFile):
             )
         if pending:
             block = _one_line_end(pending)
-            self.cut_short = not block.endswith("\n")
+            self.cut_short = not block.endswith(b"\n")
             if self.cut_short:
                 self.seen.append(
                     Seen("no last line end", 1, "the last line has no end; it may be cut off")
                 )
-            yield block if block.endswith("\n") else block + "\n"
+            yield block if block.endswith(b"\n") else block + b"\n"
 
     def _read(self, file: BinaryIO) -> bytes:
         try:
@@ -195,30 +195,29 @@ class TextFile(ExportFile):
         """The separator as one character."""
         return "\t" if self.source.separator == "\\t" else self.source.separator
 
-    def _cut(self, text: str, line: int, *, last: bool) -> TextRows:
-        if last and text.endswith("\n\n"):
-            told = len(text)
-            text = text.rstrip("\n") + "\n"  # empty lines at the end are no rows
-            self.empty_lines += told - len(text)
-            if text == "\n":
+    def _cut(self, data: bytes, line: int, *, last: bool) -> TextRows:
+        if last and data.endswith(b"\n\n"):
+            told = len(data)
+            data = data.rstrip(b"\n") + b"\n"  # empty lines at the end are no rows
+            self.empty_lines += told - len(data)
+            if data == b"\n":
                 self.empty_lines += 1
                 return self.no_rows_yet()
-        simple = not ("\n\n" in text or text.startswith("\n"))
-        if simple and _quotes_close_in_each_line(text):
-            rows = self._cut_fast(text, line)
+        simple = not (b"\n\n" in data or data.startswith(b"\n"))
+        if simple and _quotes_close_in_each_line(data):
+            rows = self._cut_fast(data, line)
             if rows is not None:
                 self._row_lines += len(rows)
                 return rows
-        return self._cut_carefully(text, line)
+        return self._cut_carefully(data.decode(), line)
 
-    def _cut_fast(self, text: str, line: int) -> TextRows | None:
+    def _cut_fast(self, data: bytes, line: int) -> TextRows | None:
         odd_rows: list[object] = []
 
         def skip(row: object) -> str:
             odd_rows.append(row)
             return "skip"
 
-        data = text.encode()
         names = [str(i) for i in range(len(self.headings))]
         table = pa_csv.read_csv(
             pa.BufferReader(data),
@@ -234,7 +233,7 @@ class TextFile(ExportFile):
                 check_utf8=False,
             ),
         )
-        if odd_rows or table.num_rows != text.count("\n"):
+        if odd_rows or table.num_rows != number_of(data, LINE_END):
             return None
         self._last_row = line + table.num_rows
         return TextRows(
@@ -247,6 +246,9 @@ class TextFile(ExportFile):
         whole: list[list[str]] = []
         lines: list[int] = []
         ragged: list[tuple[int, str]] = []
+        unended: list[int] = []
+        unbegun: list[int] = []
+        lone: list[int] = []  # lines of one field: parts of the row before or after them
         begins = last_line = line + 1
         try:
             for row in reader:
@@ -258,9 +260,14 @@ class TextFile(ExportFile):
                 else:
                     self._row_lines += ends - begins + 1
                     if len(row) == len(self.headings):
+                        if lone and lone[-1] == last_line:
+                            unbegun.append(begins)
                         whole.append(row)
                         lines.append(begins)
                     else:
+                        if len(row) == 1:
+                            lone.append(begins)
+                            unended += [last_line] if lines and lines[-1] == last_line else []
                         ragged.append((begins, self._raggedness(row, begins, ends)))
                 last_line, begins = begins, ends + 1
         except csv.Error as error:
@@ -273,6 +280,8 @@ class TextFile(ExportFile):
             lines=np.array(lines, dtype=np.int64),
             columns=tuple(pa.array(list(cells), type=pa.string()) for cells in columns),
             ragged=tuple(ragged),
+            unended=tuple(unended),
+            unbegun=tuple(unbegun),
         )
 
     def _without_footers(self, rows: TextRows) -> TextRows:
@@ -305,22 +314,59 @@ class TextFile(ExportFile):
         )
 
 
-def _one_line_end(text: str) -> str:
-    return text.replace("\r\n", "\n").replace("\r", "\n") if "\r" in text else text
+def number_of(data: bytes, byte: int) -> int:
+    """Return how often a byte stands in `data`."""
+    return int(np.count_nonzero(np.frombuffer(data, dtype=np.uint8) == byte))
+
+
+def _one_line_end(data: bytes) -> bytes:
+    return data.replace(b"\r\n", b"\n").replace(b"\r", b"\n") if b"\r" in data else data
 
 
 def _one_array(column: pa.ChunkedArray) -> pa.Array:
     return column.combine_chunks() if column.num_chunks != 1 else column.chunk(0)
 
 
-def _quotes_close_in_each_line(text: str) -> bool:
-    if '"' not in text:
+def _quotes_close_in_each_line(data: bytes) -> bool:
+    if b'"' not in data:
         return True
-    data = np.frombuffer(text.encode(), dtype=np.uint8)
-    quotes = np.flatnonzero(data == ord('"'))
-    line_ends = np.flatnonzero(data == ord("\n"))
+    codes = np.frombuffer(data, dtype=np.uint8)
+    quotes, line_ends = np.flatnonzero(codes == QUOTE), np.flatnonzero(codes == LINE_END)
     before = np.searchsorted(quotes, line_ends)
     return bool((before % 2 == 0).all())
+
+
+class Turned:
+    """Bytes of another encoding, turned into UTF-8."""
+
+    def __init__(self, encoding: str) -> None:
+        self._decoder = codecs.getincrementaldecoder(encoding)(errors="strict")
+
+    def add(self, raw: bytes) -> bytes:
+        """Return the next bytes; none close the file."""
+        return self._decoder.decode(raw, final=not raw).encode()
+
+
+class UTF8:
+    """Bytes of UTF-8 looked at for soundness, and passed on without a byte-order mark."""
+
+    def __init__(self) -> None:
+        self._decoder = codecs.getincrementaldecoder("utf-8")(errors="strict")
+        self._first = b""
+        self._begun = False
+
+    def add(self, raw: bytes) -> bytes:
+        """Return the next bytes; none close the file."""
+        # What is ASCII need not be decoded, unless a letter of several bytes was left open.
+        if not raw.isascii() or self._decoder.getstate()[0]:
+            self._decoder.decode(raw, final=not raw)
+        if self._begun:
+            return raw
+        self._first += raw
+        if raw and len(self._first) < len(codecs.BOM_UTF8):
+            return b""
+        self._begun = True
+        return self._first.removeprefix(codecs.BOM_UTF8)
 
 
 class WiderText:
@@ -377,9 +423,9 @@ class LineCount:
         self._started = self._started or bool(raw)
         if not raw:
             return
-        returns = raw.count(b"\r")
+        returns = number_of(raw, ord("\r")) if b"\r" in raw else 0
         pairs = raw.count(b"\r\n") if returns else 0
-        self._ends += raw.count(b"\n") + returns - pairs
+        self._ends += number_of(raw, LINE_END) + returns - pairs
         if self._after_return and raw.startswith(b"\n"):
             self._ends -= 1
         self._after_return = raw.endswith(b"\r")
