@@ -262,9 +262,9 @@ def _footnotes(cohorts: CohortSet, course: Course | None, notes: Sequence[str]) 
         people = course.rows.drop_duplicates("subject")
         shown.append(
             f"{int(people['share_before'].notna().sum())} of {len(people)} patients have a "
-            "counting period before the index date. Of the others nothing is known before their first "
-            "period; the low among them who left in it cannot be stood for, so that levels may "
-            "still be a few tenths of a point too high."
+            "counting period before the index date. Of the others nothing is known before their "
+            "first period; the low among them who left in it cannot be stood for, so that levels "
+            "may still be a few tenths of a point too high."
         )
         shown.append(
             f"Weights: {number(w.smallest, 2)} to {number(w.largest, 2)}, the largest "
