@@ -113,9 +113,9 @@ def test_the_dictionary_names_every_column_that_an_export_can_feed():
 @pytest.mark.parametrize("zone", ["Europe/Berlin", "Australia/Lord_Howe", "America/St_Johns"])
 def test_many_clock_times_find_the_same_instants_as_each_by_itself(zone):
     first, last = (np.datetime64(d, "us").astype(np.int64) for d in ("2023-01-01", "2025-01-01"))
-    clock = np.random.default_rng(1).integers(first, last, 20_000)
+    clock = np.arange(first, last, 599_999_999)  # every ten minutes, nearly
     together = instants_of(clock, zone)
-    alone = [instants_of(clock[i : i + 4_000], zone) for i in range(0, 20_000, 4_000)]
+    alone = [instants_of(clock[i : i + 4_000], zone) for i in range(0, len(clock), 4_000)]
     for name in ("utc", "offset", "exists", "apart"):
         apart = np.concatenate([getattr(part, name) for part in alone])
         assert (getattr(together, name) == apart).all()
