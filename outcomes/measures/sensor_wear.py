@@ -273,7 +273,7 @@ def _summary(table: pd.DataFrame) -> pd.DataFrame:
     """One line a kind and quantity; how many it is of stands behind each value."""
     shown = table.loc[table["at"].isna()]
     cells = {
-        (row["population"], row["kind"], row["quantity"]): f"{_cell(row)}; {_of(row)}"
+        (row["population"], row["kind"], row["quantity"]): f"{_in_brief(row)}; {_of(row)}"
         for _, row in shown.iterrows()
     }
     quantities = list(dict.fromkeys(shown["quantity"]))
@@ -290,6 +290,14 @@ def _summary(table: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame(
         lines, columns=["Kind", "Quantity", "All since the plan's start", "This quarter"]
     )
+
+
+def _in_brief(row: pd.Series) -> str:
+    """As `_cell`; the caption says which interval it is."""
+    if pd.isna(row["estimate"]) or pd.isna(row["conf_low"]):
+        return _cell(row)
+    ends = interval(float(row["conf_low"]), float(row["conf_high"]))
+    return f"{number(row['estimate'])} ({ends}) {row['unit']}"
 
 
 def _of(row: pd.Series) -> str:
