@@ -154,6 +154,14 @@ def _wear(entry: Record) -> str:
     )
 
 
+def _contacts(entry: Record) -> str:
+    low, high = _limits(entry)
+    return (
+        f"Patients new to {entry.cohort} sensors were seen or spoken to about "
+        f"{number(entry.estimate)} times a year (between {number(low)} and {number(high)})."
+    )
+
+
 def _limits(entry: Record) -> tuple[float | None, float | None]:
     return entry.conf_low, entry.conf_high
 
@@ -171,4 +179,5 @@ FIGURES: Final[Sequence[tuple[str, str, str, str, Sentence]]] = (
         _procedures,
     ),
     ("complications", "harm of wear, first events", "per 100 patient-years", "", _wear),
+    ("complications", "contacts", "per patient-year", "", _contacts),
 )
