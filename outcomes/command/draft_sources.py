@@ -48,8 +48,16 @@ def run(given: argparse.Namespace) -> Ending:
         made=[f"{target}  ({files} files, {len(fed)} tables, {draft.guesses} guesses to confirm)"],
         findings=[
             *draft.undecided,
+            *_to_choose(draft.text),
             *(f"Left out: {name} ({why})." for name, why in draft.left_out.items()),
             "Read each line, correct it, and take its question mark away.",
         ],
         following=typed("outcomes", "intake", target, "--study", "study"),
     )
+
+
+def _to_choose(text: str) -> list[str]:
+    from outcomes.plan.sources import CHOOSE, GUESS
+
+    words = text.count(f'"{GUESS}{CHOOSE}"')
+    return [f'Nothing tells {words} words; they stand as "{CHOOSE}".'] if words else []

@@ -102,12 +102,12 @@ def one_column(
     guess.keys["column"] = Guess(value=profile.heading, because=_told(profile, column, patients))
     if column.kind == "date" and (often := profile.sentinels(_best(profile))):
         rows = sum(profile.counts[t] for t in often)
-        why = f"{rows} rows hold it where nothing has happened"
+        why = f"{counted(rows)} where it has not happened"
         guess.keys["never"] = Guess(value=often, because=why)
     numeric = column.kind in ("date", "instant", "number", "integer")
     if numeric and (words := profile.missing_words()):
         rows = sum(profile.counts[t] for t in words)
-        guess.keys["missing"] = Guess(value=words, because=f"{rows} rows")
+        guess.keys["missing"] = Guess(value=words, because=counted(rows))
     if column.name == "value" and proposal.table in MEASURED:
         _add_unit(proposal, profile, guess)
     if column.kind in ("category", "flag") or codes_of(proposal.table, column.name):
@@ -123,6 +123,17 @@ def _told(profile: Profile, column: Column, patients: frozenset[str]) -> str:
     elif profile.orders and column.kind in ("date", "instant"):
         told += f"; {profile.orders[0].fits:,} are dates"
     return told
+
+
+def counted(rows: int) -> str:
+    """Return a number of rows in words.
+
+    Examples
+    --------
+    >>> counted(1), counted(1200)
+    ('1 row', '1,200 rows')
+    """
+    return f"{rows:,} row" + ("" if rows == 1 else "s")
 
 
 def _best(profile: Profile) -> str:
@@ -163,7 +174,7 @@ def _decided(dated: Sequence[Profile], pattern: str) -> str:
     all_cells = sum(p.told for p in dated if any(o.pattern == pattern for o in p.orders))
     others = sorted({o.pattern for p in dated for o in p.orders if o.pattern != pattern})
     if not others:
-        return f"{fits:,} of {all_cells:,} fit it, and most no other order"
+        return f"{fits:,} of {all_cells:,} fit it; no other order fits most of them"
     return f"{fits:,} of {all_cells:,} fit it, {alone:,} of them no other; else {', '.join(others)}"
 
 
@@ -243,7 +254,7 @@ def _add_limits(profile: Profile, guess: ColumnGuess) -> None:
         if found:
             rows = sum(profile.counts[t] for t in found)
             limit = "40" if side == "below" else "400"
-            why = f"{rows:,} rows; they enter as {limit} mg/dL unless a limit is declared"
+            why = f"{counted(rows)}; they enter as {limit} mg/dL unless a limit is declared"
             guess.keys[side] = Guess(value=found, because=why)
 
 
@@ -265,7 +276,7 @@ def _add_codes(table: str, column: Column, profile: Profile, guess: ColumnGuess)
         if word is None and len(code) > SHORT_CODE and count < OFTEN:
             left, rows = left + 1, rows + count
             continue
-        told = f"{count:,} rows"
+        told = counted(count)
         if word is None and allowed:
             guess.codes[code] = Guess(value=CHOOSE, because=f"{told}; nothing tells its meaning")
         else:
