@@ -2,7 +2,8 @@
 
 Without `--replicates` the limits' own number is run, the tables under `results/` are replaced and
 `EVIDENCE.md` is written again; with it the table is printed and nothing is kept. `page` only
-writes the page again.
+writes the page again. Tables by exact sums and simulation of charts (`count_coverage`,
+`watch_false_alarms`) are printed and kept as text.
 """
 
 from __future__ import annotations
@@ -14,10 +15,13 @@ for _threads in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
 
 import argparse  # noqa: E402
 import sys  # noqa: E402
+from pathlib import Path  # noqa: E402
 
 import pandas as pd  # noqa: E402
 
-from tests.truth import bench, evidence  # noqa: E402
+from tests.truth import bench, count_coverage, evidence, watch_false_alarms  # noqa: E402
+
+PRINTED = {"count_coverage": count_coverage.lines, "watch_false_alarms": watch_false_alarms.lines}
 
 
 def main(words: list[str] | None = None) -> int:
@@ -26,11 +30,17 @@ def main(words: list[str] | None = None) -> int:
     names = sorted({one.estimator for one in known})
     parser = argparse.ArgumentParser(prog="python -m tests.truth", description=__doc__)
     parser.add_argument(
-        "name", choices=[*names, "all", "page"], help="estimator, all, or page", metavar="NAME"
+        "name",
+        choices=[*names, *PRINTED, "all", "page"],
+        metavar="NAME",
+        help="estimator, all, or page",
     )
     parser.add_argument("--replicates", type=int, help="so many, print, keep nothing")
     parser.add_argument("--processes", type=int, default=os.cpu_count() or 1)
     asked = parser.parse_args(words)
+    if asked.name in PRINTED:
+        _keep_lines(asked.name)
+        return 0
     tables = []
     for name in names if asked.name == "all" else [asked.name]:
         done = []
@@ -48,6 +58,14 @@ def main(words: list[str] | None = None) -> int:
     rows = pd.concat(tables) if tables else bench.kept()
     short = rows[rows["verdict"].str.startswith("falls short")]
     return int(any(evidence.reason_of(row) is None for row in short.itertuples()))
+
+
+def _keep_lines(name: str) -> None:
+    lines = []
+    for line in PRINTED[name]():
+        print(line, flush=True)
+        lines.append(line)
+    (Path(__file__).parent / f"{name}.txt").write_text("\n".join(lines) + "\n", "utf-8")
 
 
 def _print(table: pd.DataFrame) -> None:

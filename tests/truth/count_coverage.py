@@ -1,14 +1,15 @@
 """Coverage of the count intervals: exact sums over all counts, and seeded simulation by patient.
 
-`python -m tests.truth.count_coverage` prints the table that is committed as `count_coverage.txt`:
-every interval by summation on a fine
-grid, and 2,000 replicates of the clustered ones.
+`python -m tests.truth count_coverage` prints the table and keeps it as `count_coverage.txt`: every
+interval by summation on a fine grid, and 2,000 replicates of the clustered ones. Where counts are
+small, mid-P intervals cover more than 97 % on average too (a proportion of 5: 97.8 %, a ratio of
+two counts up to 8: 97.9 %): few counts leave few limits, and the bar of 94 to 97 % is for 10
+units and more.
 """
 
 from __future__ import annotations
 
-import argparse
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from functools import cache
 
@@ -19,7 +20,13 @@ from scipy import stats
 
 from outcomes.statistics.intervals import Interval, proportion, proportion_difference
 from outcomes.statistics.rate_models import rate_model
-from outcomes.statistics.rates import clustered_rate, garwood, mid_p_count, rate_ratio
+from outcomes.statistics.rates import (
+    clustered_rate,
+    garwood,
+    mid_p_count,
+    rate_difference,
+    rate_ratio,
+)
 from outcomes.statistics.recurrent_events import mean_cumulative_count
 
 Floats = NDArray[np.float64]
@@ -72,18 +79,30 @@ def _two_way(make: Callable[[int, int], Interval], most: tuple[int, int]) -> tup
     return np.array(lows), np.array(highs)
 
 
+MEANS = [(m, k) for m in (0.5, 1, 2, 4, 8) for k in (0.5, 1, 2, 4, 8)]
+
+
+def _chances(most: int) -> Floats:
+    """Chance of every pair of counts, one row a pair of expected counts."""
+    counts = np.arange(most + 1)
+    return np.array(
+        [
+            np.outer(stats.poisson.pmf(counts, m), stats.poisson.pmf(counts, k)).ravel()
+            for m, k in MEANS
+        ]
+    )
+
+
 def rate_ratio_coverage(method: str, *, most: int = 25) -> Coverage:
     """Coverage of a rate ratio's interval over pairs of expected counts up to 8."""
     lows, highs = _two_way(lambda a, b: rate_ratio(a, 2.0, b, 1.0, method=method), (most, most))
-    means = [(m, k) for m in (0.5, 1, 2, 4, 8) for k in (0.5, 1, 2, 4, 8)]
-    counts = np.arange(most + 1)
-    chances = np.array(
-        [
-            np.outer(stats.poisson.pmf(counts, m), stats.poisson.pmf(counts, k)).ravel()
-            for m, k in means
-        ]
-    )
-    return summed(lows, highs, chances, np.array([m / 2 / k for m, k in means]))
+    return summed(lows, highs, _chances(most), np.array([m / 2 / k for m, k in MEANS]))
+
+
+def rate_difference_coverage(*, most: int = 25) -> Coverage:
+    """Coverage of a rate difference's interval over the same pairs."""
+    lows, highs = _two_way(lambda a, b: rate_difference(a, 2.0, b, 1.0), (most, most))
+    return summed(lows, highs, _chances(most), np.array([m / 2 - k for m, k in MEANS]))
 
 
 def difference_coverage(n: int = 24, reference_n: int = 16, *, points: int = 20) -> Coverage:
@@ -176,27 +195,21 @@ def simulated(
     return hits / replicates, float(band.low), float(band.high)
 
 
-def main() -> None:
-    """Print the full table."""
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--replicates", type=int, default=FULL_REPLICATES)
-    replicates = parser.parse_args().replicates
+def lines(replicates: int = FULL_REPLICATES) -> Iterator[str]:
+    """Yield the full table."""
     for method in RATE_LIMITS:
-        _line(f"rate, {method}", rate_coverage(method, points=2000))
-        _line(f"rate ratio, {method}", rate_ratio_coverage(method))
+        yield _line(f"rate, {method}", rate_coverage(method, points=2000))
+        yield _line(f"rate ratio, {method}", rate_ratio_coverage(method))
+    yield _line("rate difference, hybrid of exact limits", rate_difference_coverage())
     for method in ("exact", "mid-p", "wilson"):
         for n in (5, 10, 24, 50, 100):
-            _line(f"proportion of {n}, {method}", proportion_coverage(method, n, points=2000))
-    _line("difference 24 - 16, Newcombe", difference_coverage(points=40))
+            yield _line(f"proportion of {n}, {method}", proportion_coverage(method, n, points=2000))
+    yield _line("difference 24 - 16, Newcombe", difference_coverage(points=40))
     for name, holds in SIMULATED.items():
         for n in (24, 80, 200):
             share, low, high = simulated(holds, n=n, replicates=replicates, seed=n)
-            print(f"{name}, {n} patients: {share:.4f} ({low:.4f} to {high:.4f})")
+            yield f"{name}, {n} patients: {share:.4f} ({low:.4f} to {high:.4f})"
 
 
-def _line(name: str, coverage: Coverage) -> None:
-    print(f"{name}: lowest {coverage.lowest:.4f}, mean {coverage.mean:.4f}")
-
-
-if __name__ == "__main__":
-    main()
+def _line(name: str, coverage: Coverage) -> str:
+    return f"{name}: lowest {coverage.lowest:.4f}, mean {coverage.mean:.4f}"

@@ -1,9 +1,10 @@
 """Coverage of the count intervals: bars set before the run; the full table is `count_coverage`.
 
 Exact intervals: at least 95 % everywhere. Mid-P: at least 91 % everywhere and 94 to 97 % on
-average (proportions from 10 units on; with fewer it errs above). Wilson: 95 % on average, with the
-known dips near 0 and 1 (Agresti A, Coull BA. Am Stat 1998;52:119-126: down to 0.84). Simulated
-intervals fall short when even the 99.9 % Monte Carlo interval lies below 94 %.
+average (proportions from 10 units on; with fewer, and for ratios of two small counts, it errs
+above). Wilson: 95 % on average, with the known dips near 0 and 1 (Agresti A, Coull BA. Am Stat
+1998;52:119-126: down to 0.84). Simulated intervals fall short when even the 99.9 % Monte Carlo
+interval lies below 94 %.
 """
 
 import pytest
@@ -14,6 +15,7 @@ from tests.truth.count_coverage import (
     naive_rate_holds,
     proportion_coverage,
     rate_coverage,
+    rate_difference_coverage,
     rate_ratio_coverage,
     simulated,
 )
@@ -56,6 +58,11 @@ def test_the_exact_interval_of_a_rate_ratio_always_covers() -> None:
 
 def test_the_mid_p_interval_of_a_rate_ratio_stays_above_its_bar() -> None:
     assert rate_ratio_coverage("mid-p", most=20).lowest >= 0.91
+
+
+def test_the_interval_of_a_rate_difference_stays_above_95() -> None:
+    # Recovered from two exact limits: conservative where both counts are small.
+    assert rate_difference_coverage(most=20).lowest >= 0.95
 
 
 def test_newcombes_difference_covers_on_average() -> None:

@@ -11,6 +11,8 @@ from outcomes.plan import Watch
 from outcomes.statistics.reference_tails import Reference, upper_tail
 from outcomes.statistics.run_rules import run_false_alarm
 from outcomes.statistics.sequential_charts import learning_curve, learning_curve_odds
+from outcomes.watch.false_rows import quiet_years
+from outcomes.watch.rules import series_signals
 from tests.truth.watch_false_alarms import (
     RULES,
     SIZES,
@@ -19,6 +21,7 @@ from tests.truth.watch_false_alarms import (
     conditional_false_alarm,
     quiet,
 )
+from tests.watched_series import series
 
 
 @pytest.mark.parametrize("kind", ["rate", "share"])
@@ -98,3 +101,25 @@ def test_the_sequential_charts_errors_are_at_most_those_of_the_plan() -> None:
     given = dict(p0=plan.p0, p1=plan.p1, alpha=plan.alpha, beta=plan.beta)
     assert learning_curve_odds(plan.p0, 400, **given).unacceptable <= plan.alpha
     assert learning_curve_odds(plan.p1, 400, **given).acceptable <= plan.beta
+
+
+@pytest.mark.parametrize(("kind", "size"), [("rate", 10.0), ("share", 40.0)])
+def test_the_simulation_counts_the_rows_that_the_rules_make(kind: str, size: float) -> None:
+    # The simulation has code of its own, for speed: here the report's rules judge drawn years.
+    years, alpha, events = 120, 0.05, round(0.4 * 12 * size)
+    known = series([events, *[0] * 20], [size] * 21, kind=kind)
+    rng = np.random.default_rng(11)
+    rows = 0
+    for _ in range(years):
+        spread = (events + 0.5, 12 * size - events + 0.5)
+        level = rng.gamma(spread[0], 1 / (12 * size)) if kind == "rate" else rng.beta(*spread)
+        counts = rng.poisson(level * size, 24) if kind == "rate" else rng.binomial(size, level, 24)
+        for quarter in range(4):
+            end = 15 + 3 * quarter
+            one = series(counts[:end], [size] * end, kind=kind)
+            rows += len(series_signals(one, alpha, RULES))
+    found = quiet_years(
+        (known,), (), (), rules=Watch(simulated_years=20_000), rng=np.random.default_rng(12)
+    ).rows(alpha)
+    assert found.total > 0.2
+    assert rows / years == pytest.approx(found.total, abs=3.5 * (found.total / years) ** 0.5)

@@ -1,6 +1,6 @@
 """False alarms of every chart and of the whole table, at realistic volumes.
 
-`python -m tests.truth watch_false_alarms` prints the table that is committed beside this file:
+`python -m tests.truth watch_false_alarms` prints the table and keeps it beside this file:
 exact probabilities of each chart; then, for clinics of four sizes with their sites and inserters,
 the rows a year that are false, also where the true level is another than that assumed, and the
 smallest level that a quarter would show with 80 % probability.
@@ -180,7 +180,3 @@ def _table_lines(size: Size) -> Iterator[str]:
             f"    a quarter of {one.key} at {one.reference.estimate:.3g} shows with 80 % "
             f"probability: {told}"
         )
-
-
-if __name__ == "__main__":
-    print("\n".join(lines()))
