@@ -103,7 +103,7 @@ def trajectories(cohorts: CohortSet, *, glucose: Any = None, threads: int = 1) -
         caption=(
             "Modelled share of time in 70-180 mg/dL (3.9-10.0 mmol/L) of the new patients by "
             f"cohort, as each sensor reports it, up to {cohorts.cut_off}; % of time, changes and "
-            "differences in percentage points, 95 % intervals."
+            f"differences in percentage points, 95 % intervals. {_places(stated)}."
         ),
         footnotes=_footnotes(cohorts, course, notes),
         settings=_settings(cohorts.plan),
@@ -156,21 +156,46 @@ def _summary(table: pd.DataFrame) -> pd.DataFrame:
 
 
 def _line(at: pd.DataFrame, who: str, month: int) -> dict[str, str]:
-    contrast = who == CONTRAST
-    head = at.loc[DIFFERENCE if contrast else LEVEL]
-    others = at.loc[OTHER_START, "events"] if OTHER_START in at.index else None
+    if who == CONTRAST:
+        level = _cell(at, DIFFERENCE)
+        return {
+            "Cohort": who,
+            "When": f"month {month}",
+            "Level, % of time": level if level.startswith(REFUSED) else f"{level} points apart",
+        }
+    head = at.loc[LEVEL]
     return {
         "Cohort": who,
-        "When": f"month {month} (period {head['period']})",
-        "Seen, of due": DASH if contrast else f"{head['n']} of {head['n_due']}",
-        "Level, % of time": DASH if contrast else _cell(at, LEVEL),
-        "Difference, points": _cell(at, DIFFERENCE),
-        "Since before the index date, points": _cell(at, IMPROVEMENT, n=True),
-        "Since period 2, of the others, points": _cell(at, HOLD, n=True),
+        "When": f"month {month}",
+        "Seen, of due": f"{head['n']} of {head['n_due']}",
+        "Level, % of time": _cell(at, LEVEL),
+        "Change, points": _changes(at),
         "Check: personal lines, %": _cell(at, CHECK),
-        "Without periods after another treatment, %": _cell(at, WITHOUT_OTHER),
-        "Began another treatment by then": DASH if others is None else str(others),
+        "Level without periods after another treatment": _without(at),
     }
+
+
+def _places(stated: dict[int, int]) -> str:
+    """Which period a month is."""
+    return ", ".join(f"Month {month}: period {period}" for month, period in stated.items()).replace(
+        ", Month", ", month"
+    )
+
+
+def _changes(at: pd.DataFrame) -> str:
+    """Since before the index date, of those who can say; since period 2, of the others."""
+    told = [
+        f"{_cell(at, quantity, n=True)}, {since}"
+        for quantity, since in ((IMPROVEMENT, "since before"), (HOLD, "since period 2"))
+        if quantity in at.index and not pd.isna(at.loc[quantity, "estimate"])
+    ]
+    return "; ".join(told) or REFUSED
+
+
+def _without(at: pd.DataFrame) -> str:
+    begun = at.loc[OTHER_START, "events"]
+    level = _cell(at, WITHOUT_OTHER)
+    return f"{level}, {begun} began one" if begun else "nobody began one"
 
 
 def _cell(at: pd.DataFrame, quantity: str, *, n: bool = False) -> str:
@@ -244,7 +269,7 @@ def _footnotes(cohorts: CohortSet, course: Course | None, notes: Sequence[str]) 
         "Observation weights always: the chance of having a counting period is modelled with the "
         "last value seen, so that who is like those who left counts for them too. Without weights "
         "the curve of those who stay is too rosy where the poorly controlled leave.",
-        "*Since before the index date* is of patients with a counting period before it, and of "
+        "“Since before” (the index date) is of patients with a counting period before it, and of "
         "no others; the others have no measured starting point, and are told against period "
         f"{HOLD_FROM}.",
         "The level of month 12 is not estimated with fewer than "
