@@ -83,7 +83,7 @@ def make_inserter_pages(
         )
     folders = _folders(wanted)
     results = [inserter_page(programme, name) for name in wanted]
-    made = [_page(cohorts, result) for result in results]
+    made = [_page(cohorts, *pair) for pair in zip(wanted, results, strict=True)]
     root = out / str(quarter) / FOLDER
     root.mkdir(parents=True, exist_ok=True)
     os.chmod(root, 0o700)
@@ -106,7 +106,7 @@ def _folders(names: Sequence[str]) -> list[str]:
     return folders
 
 
-def _page(cohorts: CohortSet, result: Result) -> Page:
+def _page(cohorts: CohortSet, name: str, result: Result) -> Page:
     shown = (result, provenance(cohorts, audience="clinic"))
     cells = [
         {"cell_type": "markdown", "metadata": {}, "source": PROSE},
@@ -118,8 +118,8 @@ def _page(cohorts: CohortSet, result: Result) -> Page:
         {"nbformat": 4, "metadata": {}, "cells": cells}
     )
     page = assemble(
-        notebook, title=f"{result.title.rstrip('?')}, {cohorts.quarter}: private",
-        subtitle="For the inserter and the clinic's peer review alone.", footer=CAUTION,
+        notebook, title=f"Procedures of inserter {name}, {cohorts.quarter}",
+        subtitle="Private: for the inserter and the clinic's peer review alone.", footer=CAUTION,
     )  # fmt: skip
     check_page(page.text)
     return page

@@ -115,7 +115,8 @@ def _draw_curve(ax: Axes, *, one: InserterCurve) -> None:
         # The names stand apart where the lines end together.
         ax.annotate(name, (known["case"].iloc[-1], known[column].iloc[-1]),
                     xytext=(8, 6 if column == highest else -6), textcoords="offset points",
-                    va="center", fontsize="small", annotation_clip=False)  # fmt: skip
+                    va="center", fontsize="small", annotation_clip=False,
+                    bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.8})  # fmt: skip
     for limit, words in ((one.curve.upper, "unacceptable"), (one.curve.lower, "acceptable")):
         ax.axhline(limit, color=INK, linewidth=1, linestyle=":")
         ax.annotate(words, (0, limit), xycoords=("axes fraction", "data"), xytext=(3, 3),
