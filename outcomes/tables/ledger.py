@@ -73,13 +73,13 @@ class Ledger:
 
     def repeat(self, entry: Array) -> None:
         """Count exact repeats by the entry number of each."""
-        for number, count in zip(*np.unique(entry, return_counts=True), strict=True):
-            self.entries[int(number)].repeats += int(count)
+        for number, count in _counted(entry):
+            self.entries[number].repeats += count
 
     def keep(self, entry: Array) -> None:
         """Count rows kept by the entry number of each."""
-        for number, count in zip(*np.unique(entry, return_counts=True), strict=True):
-            self.entries[int(number)].kept += int(count)
+        for number, count in _counted(entry):
+            self.entries[number].kept += count
 
     def note(
         self, rule: str, table: str, file: str | None, rows: int, sentence: str, mend: str
@@ -222,6 +222,11 @@ class Ledger:
         columns = [*FINDINGS.names, "code"]
         frame = pd.DataFrame([*found, *self._notes], columns=columns)
         return frame.astype({n: "Int64" if n == "rows" else "object" for n in columns})
+
+
+def _counted(entry: Array) -> Iterable[tuple[int, int]]:
+    counts = np.bincount(entry)
+    return [(int(number), int(counts[number])) for number in np.flatnonzero(counts)]
 
 
 def _codes_told(rows: pd.DataFrame, table: str, file: str) -> str:

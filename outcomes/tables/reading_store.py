@@ -38,6 +38,7 @@ STREAM_COLUMNS: Final = (
 )  # fmt: skip
 SCALE: Final = np.array([1.0, 10.0])  # stored whole numbers per mg/dL and per mmol/L
 DEFAULT_INTERVAL: Final = 5  # minutes, where a patient's readings show none
+WIDEST_SPAN: Final = 1_000_000
 LONGEST_INTERVAL: Final = 30  # minutes; a longer distance is a gap, not an interval
 FILE_ROWS: Final = 4_000_000
 GROUP_ROWS: Final = 4_000_000  # of a row group at most; a patient with more has several
@@ -160,7 +161,9 @@ class ReadingBlock:
         place = np.full(len(self.sensors) + 1, -1, dtype=np.int32)
         place[by_name] = np.arange(len(by_name))
         sensor = place[self.sensor]
-        order = np.lexsort((sensor, self.time))
+        # Most come in order, no two at one time: then nothing is moved.
+        sorted_already = bool((self.time[1:] > self.time[:-1]).all())
+        order = slice(None) if sorted_already else np.lexsort((sensor, self.time))
         return ReadingBlock(
             patient_id=self.patient_id,
             time=self.time[order].astype(np.int64),
@@ -250,7 +253,7 @@ class WornSensors:
         lives = self.by_patient.get(patient_id)
         if lives is None:
             return np.full(len(days), -1, dtype=np.int8)
-        each_day, which = np.unique(days, return_inverse=True)
+        each_day, which = different(days)
         worn = np.zeros((len(KINDS), len(each_day)), dtype=bool)
         for kind, first, last in lives:
             worn[kind, np.searchsorted(each_day, first) : np.searchsorted(each_day, last + 1)] = (
@@ -258,6 +261,23 @@ class WornSensors:
             )
         only = np.where(worn.sum(axis=0) == 1, worn.argmax(axis=0), -1).astype(np.int8)
         return only[which]
+
+
+def different(values: Array) -> tuple[Array, Array]:
+    """Return the different values in order, and the place of each value among them.
+
+    What `numpy.unique` returns, without sorting: for whole numbers that lie close together.
+    """
+    if not len(values):
+        return np.unique(values, return_inverse=True)
+    least = int(values.min())
+    span = int(values.max()) - least
+    if span > WIDEST_SPAN:
+        return np.unique(values, return_inverse=True)
+    there = np.zeros(span + 1, dtype=bool)
+    there[values - least] = True
+    place = np.cumsum(there) - 1
+    return np.flatnonzero(there) + least, place[values - least]
 
 
 def reading_intervals(time: Array, group: Array, kind_of_group: Array) -> Array:
@@ -274,11 +294,12 @@ def reading_intervals(time: Array, group: Array, kind_of_group: Array) -> Array:
     kind_of_group : kind of each group
     """
     groups = len(kind_of_group)
-    order = np.argsort(group, kind="stable")
-    sorted_group = group[order]
-    minutes = np.rint(np.diff(time[order]) / MICROSECONDS_PER_MINUTE)
-    fits = (np.diff(sorted_group) == 0) & (minutes >= 1) & (minutes <= LONGEST_INTERVAL)
-    cell = sorted_group[1:][fits] * (LONGEST_INTERVAL + 1) + minutes[fits].astype(np.int64)
+    if groups > 1:
+        order = np.argsort(group, kind="stable")
+        group, time = group[order], time[order]
+    minutes = np.rint(np.diff(time) / MICROSECONDS_PER_MINUTE)
+    fits = (group[1:] == group[:-1]) & (minutes >= 1) & (minutes <= LONGEST_INTERVAL)
+    cell = group[1:][fits] * (LONGEST_INTERVAL + 1) + minutes[fits].astype(np.int64)
     counts = np.bincount(cell, minlength=groups * (LONGEST_INTERVAL + 1))
     counts = counts.reshape(groups, LONGEST_INTERVAL + 1)
     interval = np.empty(groups, dtype=np.int16)
@@ -291,10 +312,10 @@ def reading_intervals(time: Array, group: Array, kind_of_group: Array) -> Array:
 
 def _streams(block: ReadingBlock, kind: Array) -> tuple[Array, tuple[Array, ...]]:
     by_sensor = (block.sensor.astype(np.int64) + 1) * 4 + kind + 1
-    lives, life = np.unique(by_sensor, return_inverse=True)
+    lives, life = different(by_sensor)
     interval = reading_intervals(block.time, life, lives % 4)
     combined = life * 2 + block.unit
-    combinations, stream = np.unique(combined, return_inverse=True)
+    combinations, stream = different(combined)
     life_of = combinations // 2
     names = np.array([None, *block.sensors], dtype=object)
     table: tuple[Array, ...] = (

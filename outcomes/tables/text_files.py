@@ -55,16 +55,19 @@ class TextFile(ExportFile):
         while True:
             following = next(blocks, None)
             # An embedded line end may straddle two blocks: then they are read as one.
-            if following is not None and number_of(pending, QUOTE) % 2:
+            open_quote = b'"' in pending and number_of(pending, QUOTE) % 2
+            if following is not None and open_quote:
                 pending += following
                 continue
             if pending:
-                part = self._without_footers(self._cut(pending, line, last=following is None))
+                lines = number_of(pending, LINE_END)
+                cut = self._cut(pending, line, lines, last=following is None)
+                part = self._without_footers(cut)
                 last = int(part.lines[-1]) if len(part) else 0
                 if following is None and self.cut_short and last == self._last_row:
                     part = replace(part, unended=(*part.unended, last))
                 yield part
-                line += number_of(pending, LINE_END)
+                line += lines
             if following is None:
                 break
             pending = following
@@ -88,24 +91,22 @@ class TextFile(ExportFile):
             UTF8() if self.source.encoding.startswith("utf-8") else Turned(self.source.encoding)
         )
         wider = WiderText() if self.source.encoding == "cp1252" else None
-        pending, lines = b"", 0
+        pending = b""
         with self._open() as file:
             while True:
-                raw = self._read(file)
+                raw, before = self._read(file), counted.ended
                 counted.add(raw)
                 if wider is not None:
                     wider.add(raw)
                 try:
                     pending += turned.add(raw)
                 except UnicodeError as error:
-                    before = lines + pending.count(b"\n")
                     raise self._not_decodable(error, before) from error
                 if not raw:
                     break
                 cut = pending.rfind(b"\n") + 1
                 if cut:
                     block = _one_line_end(pending[:cut])
-                    lines += number_of(block, LINE_END)
                     yield block
                     pending = pending[cut:]
         if wider is not None and wider.is_utf_8:
@@ -195,23 +196,23 @@ class TextFile(ExportFile):
         """The separator as one character."""
         return "\t" if self.source.separator == "\\t" else self.source.separator
 
-    def _cut(self, data: bytes, line: int, *, last: bool) -> TextRows:
+    def _cut(self, data: bytes, line: int, lines: int, *, last: bool) -> TextRows:
         if last and data.endswith(b"\n\n"):
             told = len(data)
             data = data.rstrip(b"\n") + b"\n"  # empty lines at the end are no rows
             self.empty_lines += told - len(data)
+            lines -= told - len(data)
             if data == b"\n":
                 self.empty_lines += 1
                 return self.no_rows_yet()
-        simple = not (b"\n\n" in data or data.startswith(b"\n"))
-        if simple and _quotes_close_in_each_line(data):
-            rows = self._cut_fast(data, line)
+        if not _has_empty_line(data) and _quotes_close_in_each_line(data):
+            rows = self._cut_fast(data, line, lines)
             if rows is not None:
                 self._row_lines += len(rows)
                 return rows
         return self._cut_carefully(data.decode(), line)
 
-    def _cut_fast(self, data: bytes, line: int) -> TextRows | None:
+    def _cut_fast(self, data: bytes, line: int, lines: int) -> TextRows | None:
         odd_rows: list[object] = []
 
         def skip(row: object) -> str:
@@ -233,7 +234,7 @@ class TextFile(ExportFile):
                 check_utf8=False,
             ),
         )
-        if odd_rows or table.num_rows != number_of(data, LINE_END):
+        if odd_rows or table.num_rows != lines:
             return None
         self._last_row = line + table.num_rows
         return TextRows(
@@ -317,6 +318,11 @@ class TextFile(ExportFile):
 def number_of(data: bytes, byte: int) -> int:
     """Return how often a byte stands in `data`."""
     return int(np.count_nonzero(np.frombuffer(data, dtype=np.uint8) == byte))
+
+
+def _has_empty_line(data: bytes) -> bool:
+    ends = np.frombuffer(data, dtype=np.uint8) == LINE_END
+    return bool(ends[0] or (ends[1:] & ends[:-1]).any())
 
 
 def _one_line_end(data: bytes) -> bytes:
@@ -408,6 +414,11 @@ class LineCount:
         self._odd = b""
         self._big = False
         self._started = False
+
+    @property
+    def ended(self) -> int:
+        """How many lines with an end were there."""
+        return self._ends
 
     @property
     def lines(self) -> int:

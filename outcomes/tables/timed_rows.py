@@ -20,7 +20,7 @@ import pandas as pd
 from outcomes.tables.declared import GLUCOSE_UNITS
 from outcomes.tables.judging import MICROSECONDS_PER_DAY, REPEATED_HOUR, Judged
 from outcomes.tables.ledger import Ledger
-from outcomes.tables.reading_store import ReadingBlock
+from outcomes.tables.reading_store import ReadingBlock, different
 from outcomes.tables.zones import MICROSECONDS_PER_MINUTE
 
 Array = npt.NDArray[Any]
@@ -34,6 +34,7 @@ ROW: Final = np.dtype(
 )  # fmt: skip
 HELD_ROWS: Final = 6_000_000
 BUCKETS: Final = 64
+ROWS_OF_A_RUN: Final = 50  # with fewer rows of one patient after another, rows are sorted first
 MOST_BACK_STEPS: Final = 0.001  # share of steps back that still counts as a file in order
 TWO_VALUES: Final = "two values at one time"
 
@@ -148,11 +149,12 @@ class TimedRows:
     def _patients_of(self, parts: list[Array]) -> Iterator[tuple[str, Array]]:
         pieces: dict[int, list[Array]] = {}
         for rows in parts:
-            numbers = rows["patient"]
-            if (np.diff(numbers) < 0).any():
+            numbers = np.ascontiguousarray(rows["patient"])
+            starts = np.flatnonzero(np.append(True, numbers[1:] != numbers[:-1]))
+            if len(starts) * ROWS_OF_A_RUN > len(rows):  # patients take turns row by row
                 rows = rows[np.argsort(numbers, kind="stable")]
                 numbers = rows["patient"]
-            starts = np.flatnonzero(np.diff(numbers, prepend=-1))
+                starts = np.flatnonzero(np.append(True, numbers[1:] != numbers[:-1]))
             for start, end in zip(starts, [*starts[1:], len(rows)], strict=True):
                 pieces.setdefault(int(numbers[start]), []).append(rows[start:end])
         for number in sorted(pieces):
@@ -295,7 +297,7 @@ def _texts(patient_id: str, rows: Array, names: list[str]) -> pd.DataFrame:
 
 def block_of(patient_id: str, rows: Array, names: list[str]) -> ReadingBlock:
     """Return the kept rows of a patient as a block for the study."""
-    used, sensor = np.unique(rows["sensor"], return_inverse=True)
+    used, sensor = different(rows["sensor"])
     nameless = int(bool(len(used)) and used[0] == -1)
     return ReadingBlock(
         patient_id=patient_id,

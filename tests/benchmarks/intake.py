@@ -1,0 +1,144 @@
+"""CSV readings into a study: one large mixed file, and thousands of small ones.
+
+Yardstick: `pyarrow.csv.open_csv` with declared types, streaming the same files and keeping nothing.
+Beside it, `pandas.read_csv` merely reading them. Ours is the whole intake: decoding, every rule,
+the zone of bare times, repeats, sorting by patient, the study on disk and its fingerprint.
+"""
+
+from __future__ import annotations
+
+import argparse
+import resource
+import tempfile
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+import pyarrow.csv as pa_csv
+
+from outcomes.plan.sources import read_sources
+from outcomes.tables.intake import intake
+from tests.benchmarks.invented_readings import START, block
+from tests.benchmarks.pairs import HEADING, Measured, line, measured, telling_of_others
+
+BAR = 3.0  # times pyarrow's reading with declared types
+TYPES = {"time": pa.timestamp("s"), "value": pa.int16()}
+SMALL_ROWS = 2_000  # of a small file
+EACH = 20_000  # readings of a patient in the mixed file
+TOML = """format = 1
+[clinic]
+name = "Invented"
+time_zone = "Europe/Berlin"
+exported_on = 2025-12-31
+[[source]]
+table = "patients"
+files = ["patients.csv"]
+columns = {{ patient_id = "patient", birth_year = {{ constant = "1970" }} }}
+[[source]]
+table = "sensors"
+files = ["sensors.csv"]
+[source.columns]
+sensor_id = "sensor"
+patient_id = "patient"
+kind = {{ constant = "adhesive" }}
+placed_on = "placed"
+planned_days = {{ constant = "14" }}
+[[source]]
+table = "readings"
+files = ["{files}"]
+[source.columns]
+patient_id = {patient}
+time = "time"
+value = {{ column = "value", unit = "mg/dL" }}
+"""
+
+
+def _texts(patient: int, rows: int) -> pd.DataFrame:
+    """One patient's readings with the clinic's clock, as they stand in an export."""
+    found = block(patient, rows)
+    clock = (found.time + found.local_offset.astype(np.int64) * 60_000_000) // 1_000_000
+    text = np.datetime_as_string(clock.astype("datetime64[s]"), unit="s")
+    frame = pd.DataFrame(
+        {"patient": found.patient_id, "time": text, "value": found.value.astype(np.int64)}
+    )
+    frame["time"] = frame["time"].str.replace("T", " ")
+    return frame
+
+
+def _clinic(folder: Path, patients: int, files: str, patient: str) -> None:
+    folder.mkdir()
+    ids = [f"P{i:05d}" for i in range(patients)]
+    pd.DataFrame({"patient": ids}).to_csv(folder / "patients.csv", index=False)
+    worn = pd.DataFrame({"sensor": [f"S{i}" for i in ids], "patient": ids, "placed": START.date()})
+    worn.to_csv(folder / "sensors.csv", index=False)
+    text = TOML.format(files=files, patient=patient)
+    (folder / "sources.toml").write_text(text, encoding="utf-8")
+
+
+def mixed_file(folder: Path, rows: int) -> list[Path]:
+    """Write one file in which the patients take turns, some weeks each."""
+    patients = max(1, rows // EACH)
+    _clinic(folder, patients, "readings.csv", '"patient"')
+    path = folder / "readings.csv"
+    for first in range(0, patients, 50):
+        group = [_texts(i, EACH) for i in range(first, min(first + 50, patients))]
+        for turn in range(0, EACH, 5_000):
+            for frame in group:
+                part = frame.iloc[turn : turn + 5_000]
+                part.to_csv(path, mode="a", index=False, header=not path.exists())
+    return [path]
+
+
+def small_files(folder: Path, rows: int) -> list[Path]:
+    """Write one file a patient, whose id stands in its name."""
+    patients = max(1, rows // SMALL_ROWS)
+    _clinic(folder, patients, "r_*.csv", '{ file_name = "r_(.*)\\\\.csv" }')
+    paths = [folder / f"r_P{i:05d}.csv" for i in range(patients)]
+    for i, path in enumerate(paths):
+        _texts(i, SMALL_ROWS)[["time", "value"]].to_csv(path, index=False)
+    return paths
+
+
+def _pyarrow(paths: list[Path]) -> int:
+    rows = 0
+    options = pa_csv.ConvertOptions(column_types={"patient": pa.string(), **TYPES})
+    for path in paths:
+        for batch in pa_csv.open_csv(path, convert_options=options):
+            rows += batch.num_rows
+    return rows
+
+
+def _pandas(paths: list[Path]) -> int:
+    return sum(len(pd.read_csv(path, parse_dates=["time"])) for path in paths)
+
+
+def _ours(folder: Path) -> Callable[[], object]:
+    numbers: Iterator[int] = iter(range(1000))
+    sources = read_sources(folder / "sources.toml")
+    return lambda: intake(sources, folder / f"study-{next(numbers)}")
+
+
+def _told(what: str, got: Measured, rows: int, bar: float) -> None:
+    print(line(what, got, 1 / bar, unit="ns", scale=1e9 / rows))
+
+
+def main(arguments: list[str]) -> None:
+    """Print nanoseconds a reading of the yardsticks and of the whole intake."""
+    parser = argparse.ArgumentParser(prog="intake")
+    parser.add_argument("--rows", type=int, default=4_000_000)
+    parser.add_argument("--pairs", type=int, default=5)
+    given = parser.parse_args(arguments)
+    print(HEADING)
+    with tempfile.TemporaryDirectory() as name, telling_of_others():
+        for what, write in (("one mixed file", mixed_file), ("small files", small_files)):
+            folder = Path(name) / what.replace(" ", "-")
+            paths = write(folder, given.rows)
+            rows = _pyarrow(paths)
+            ours = _ours(folder)
+            for yardstick, bar in ((_pyarrow, BAR), (_pandas, 1.0)):
+                got = measured(lambda run=yardstick, p=paths: run(p), ours, pairs=given.pairs)
+                _told(f"{what} of {rows:,} rows against {yardstick.__name__[1:]}", got, rows, bar)
+    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1024
+    print(f"  memory at its peak: {peak:,} MB")

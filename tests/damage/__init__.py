@@ -1,0 +1,1 @@
+"""Damaged exports: what the intake does with them, counted over hundreds of seeded files."""
