@@ -24,6 +24,7 @@ from outcomes.tables.draft_words import (
 MOST_CODES: Final = 40
 LOOKED_AT: Final = 12_000  # rows of one layout
 MOSTLY: Final = 0.9  # of the filled cells; the rest may be wrong
+FITTING: Final = 0.6  # of the cells must fit a date order; their shape is a date's already
 FAST_MINUTES: Final = 20.0
 FAR_FUTURE: Final = 30_000  # days since 1970: beyond 2052 no day of a clinic's export has happened
 LONG_AGO: Final = -25_567  # 1900-01-01
@@ -252,7 +253,7 @@ def _orders(profile: Profile) -> tuple[Order, ...]:
 
 def _ranked(fits: dict[str, np.ndarray], weight: np.ndarray) -> tuple[Order, ...]:
     count = {pattern: int(weight[fit].sum()) for pattern, fit in fits.items()}
-    good = [p for p, n in count.items() if n >= MOSTLY * weight.sum()]
+    good = [p for p, n in count.items() if n >= FITTING * weight.sum()]
     found = []
     for pattern in good:
         others = [fits[p] for p in good if p != pattern]

@@ -175,7 +175,10 @@ def _decided(dated: Sequence[Profile], pattern: str) -> str:
     others = sorted({o.pattern for p in dated for o in p.orders if o.pattern != pattern})
     if not others:
         return f"{fits:,} of {all_cells:,} fit it; no other order fits most of them"
-    return f"{fits:,} of {all_cells:,} fit it, {alone:,} of them no other; else {', '.join(others)}"
+    told = f"{fits:,} of {all_cells:,} fit it, {alone:,} of them no other"
+    clash = sum(o.alone for p in dated for o in p.orders if o.pattern != pattern)
+    against = f"; {counted(clash)} fit only {' or '.join(others)} and will be set aside"
+    return told + (against if clash else "")
 
 
 def _customary(rivals: Sequence[str]) -> str:

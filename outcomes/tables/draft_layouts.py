@@ -163,8 +163,8 @@ def _common(bases: Sequence[str]) -> tuple[str, str]:
 
 def _name_ids(bases: Sequence[str]) -> tuple[NameId, ...]:
     """Return the pieces of file names that may be an id, narrow first, then wider."""
-    if len(bases) < 2:
-        return ()
+    if len(bases) == 1:
+        return _pieces_of_one(bases[0])
     front, back = _common(bases)
     found = []
     for start in _starts(front):
@@ -174,6 +174,19 @@ def _name_ids(bases: Sequence[str]) -> tuple[NameId, ...]:
                 expression = f"{re.escape(front[:start])}(.+){re.escape(back[len(back) - end :])}"
                 found.append(NameId(expression=expression, values=tuple(values)))
     return tuple(found)
+
+
+def _pieces_of_one(base: str) -> tuple[NameId, ...]:
+    """Return every run of up to five pieces of the only name, the longest first."""
+    pieces = PIECES.findall(base)
+    runs = [(i, i + k) for k in range(5, 0, -1) for i in range(len(pieces) - k + 1)]
+    return tuple(
+        NameId(
+            expression=f"{re.escape(''.join(pieces[:i]))}(.+){re.escape(''.join(pieces[j:]))}",
+            values=("".join(pieces[i:j]),),
+        )
+        for i, j in runs
+    )
 
 
 def _starts(front: str) -> list[int]:
@@ -198,6 +211,8 @@ def best_name_id(layout: Layout, patients: Collection[str]) -> tuple[NameId | No
     known = set(patients)
     counted = [(len(known & set(one.values)), one) for one in layout.name_ids]
     best = max(count for count, _ in counted)
+    if not best and len(layout.looks) == 1:
+        return None, 0  # nothing tells which piece of one name is an id
     return next((one for count, one in counted if count == best), None), best
 
 

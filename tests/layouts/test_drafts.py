@@ -1,5 +1,6 @@
 """Drafts of generated layouts: mostly right, never wrong without a mark, nothing of a patient."""
 
+import tomllib
 from datetime import date
 
 import numpy as np
@@ -43,6 +44,22 @@ def test_nine_of_ten_guesses_are_right_and_none_is_wrong_without_a_mark(drafted)
     unmarked = [one for *_, found in drafted[1].values() for one in found
                 if one.verdict == UNMARKED]  # fmt: skip
     assert not unmarked
+
+
+def strings(value):
+    if isinstance(value, dict):
+        value = list(value.values())
+    if isinstance(value, list):
+        return [text for item in value for text in strings(item)]
+    return [value] if isinstance(value, str) else []
+
+
+def test_every_word_of_a_draft_is_marked_but_those_that_were_given(drafted):
+    for _, draft, _ in drafted[1].values():
+        told = tomllib.loads(draft.text)
+        assert (told["format"], told["clinic"]["time_zone"]) == (1, "Europe/Berlin")
+        words = strings([told["source"], told.get("left_out", []), told["clinic"]["name"]])
+        assert [word for word in words if not word.startswith("?")] == []
 
 
 def test_no_name_phone_number_or_free_text_stands_in_a_draft(drafted):

@@ -95,6 +95,32 @@ def test_dates_that_fit_both_orders_are_said_to_be_undecided(tmp_path):
     assert "UNDECIDED" in found.text
 
 
+def test_days_in_another_order_than_most_are_counted(tmp_path):
+    days = [f"{day}/04/2024" for day in range(13, 22)] + ["04/30/2024"]
+    write(tmp_path, labs=labs(days, [f"7.{i}" for i in range(10)]))
+    found, sources = draft(tmp_path)
+    assert sources["labs.csv"]["dates"] == "?day/month/year"
+    assert "9 of 10 fit it; no other order fits most of them" in found.text
+
+
+def test_a_zone_comes_from_the_offsets_of_the_times(tmp_path):
+    times = ["2024-01-10T08:00:00+00:00", "2024-07-10T08:00:00+01:00"]
+    rows = "".join(
+        f"P{i:03d},{time[:11]}08:{k:02d}{time[16:]},{90 + k}\n"
+        for i in range(3) for time in times for k in range(10)
+    )  # fmt: skip
+    write(tmp_path, glucose="Patient ID,Timestamp,Glucose\n" + rows)
+    text = draft_sources(tmp_path).text
+    assert 'time_zone = "?Europe/London" # one of the zones with the offsets +0000' in text
+
+
+def test_the_only_file_of_a_kind_may_be_named_for_a_patient(tmp_path):
+    rows = "".join(f"2024-07-10 08:{k:02d}:00,{90 + k}\n" for k in range(30))
+    write(tmp_path, **{"export_P007_glucose": "Timestamp,Glucose\n" + rows})
+    source = draft(tmp_path)[1]["export_P007_glucose.csv"]
+    assert source["columns"]["patient_id"]["file_name"] == r"?export_(.+)_glucose\.csv"
+
+
 def test_two_units_in_one_column_are_said_to_be_undecided(tmp_path):
     days = [f"2024-03-1{i}" for i in range(6)]
     write(tmp_path, labs=labs(days, ["7.1", "54", "8.0", "62", "7.5", "6.8"]))
@@ -125,6 +151,23 @@ def test_files_of_systems_and_open_workbooks_are_skipped_and_named(tmp_path):
 def test_a_file_without_headings_is_left_out_with_the_reason(tmp_path):
     write(tmp_path, labs="P001,2024-03-01,7.1\nP002,2024-03-02,8.0\n")
     assert draft(tmp_path)[0].left_out["labs.csv"] == "no line of headings was found in it"
+
+
+@pytest.mark.parametrize(
+    "content",
+    [
+        b"", b"\0" * 900, b"\xff\xfe", b"a", b"a,b\n", b"a,b\n1,2\n", b"\xff\xfea\0,", b'"a,b\n1,2',
+        b"a,a\n1,2\n", b"a;b,c\n\n\n", b"PK\x03\x04rubbish", b"x" * 300_000, b"\r\r\r", b"a\tb\r1",
+    ],
+)  # fmt: skip
+@pytest.mark.parametrize("ending", ["csv", "csv.gz", "xlsx", "parquet"])
+def test_a_damaged_file_is_left_out_and_the_others_are_drafted(tmp_path, content, ending):
+    write(tmp_path)
+    name = f"damaged.{ending}"
+    (tmp_path / name).write_bytes(content)
+    found, sources = draft(tmp_path)
+    assert {"people.csv", "sensors.csv"} <= set(sources)
+    assert name in found.left_out
 
 
 def test_a_folder_without_exports_says_what_is_there(tmp_path):
