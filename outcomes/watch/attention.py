@@ -13,7 +13,7 @@ from matplotlib.axes import Axes
 from outcomes.errors import UsageError, known_names
 from outcomes.figures.signals import SIGNAL_MARKER
 from outcomes.figures.style import ACCENT, FAINT, INK
-from outcomes.results import Record, Result, Show, number
+from outcomes.results import Record, Result, number
 from outcomes.statistics.reference_tails import signal_from, upper_tail
 from outcomes.watch.inserters import roles_to_hide
 from outcomes.watch.programme import Programme
@@ -162,12 +162,13 @@ def _finding(programme: Programme, signals: list[Signal], quarter: str) -> str:
 
 
 def _would_see(programme: Programme, one: Series) -> str:
-    level = programme.detectable(one)
+    level, lasting = programme.detectable(one), programme.detectable_if_lasting(one)
     if level is None or one.reference is None:
         return ""
+    year = "" if lasting is None else f", {number(lasting * one.per, 1)} if it lasts twelve months"
     return (
         f"{one.title[0].lower()}{one.title[1:]} at {number(level * one.per, 1)} {one.unit} or "
-        f"more (reference {number(one.reference.estimate * one.per, 1)})"
+        f"more{year} (reference {number(one.reference.estimate * one.per, 1)})"
     )
 
 
@@ -196,6 +197,14 @@ def _seen_records(programme: Programme) -> list[Record]:
             n_units=len(one.quarter), unit=one.unit, method="exact, by months and quarter",
         )  # fmt: skip
         reference = one.reference.estimate * one.per
+        lasting = programme.detectable_if_lasting(one)
+        if lasting is not None:
+            entries.append(
+                replace(
+                    seen, quantity=f"{one.title}, seen with 80 % probability if it lasts a year",
+                    estimate=lasting * one.per, method="exact, by twelve months",
+                )
+            )  # fmt: skip
         entries += [
             seen,
             replace(seen, quantity=f"{one.title}, reference", estimate=reference, method="plan"),
@@ -221,7 +230,8 @@ def watched(programme: Programme) -> Result:
         `.table` has one row per series: `subject`, `unit`, `reference`, `reference_from`,
         `events`, `size`, `size_name`, `expected`, `tail`, `limit` (events of the quarter from
         which it is a row), `detectable` (smallest level of the quarter that a limit would have
-        shown with 80 % probability), `false_rows_a_year`, `note`.
+        shown with 80 % probability), `detectable_lasting` (the same of a level that lasts twelve
+        months), `false_rows_a_year`, `note`.
     """
     rows = [_watched_row(programme, one) for one in programme.series]
     table = pd.DataFrame(rows)
@@ -243,27 +253,39 @@ def watched(programme: Programme) -> Result:
             "have made a row with 80 % probability by its monthly and quarterly limits."
         ),
         footnotes=_notes(programme),
-        show=_SHOW_WATCHED,
+        summary=_watched_summary(rows),
         drawing=partial(_draw_watched, rows=drawn) if len(drawn) else None,
         alt=f"Events of the quarter against the count that makes a row. {'. '.join(lines)}.",
         height=1.0 + 0.42 * max(len(drawn), 1),
     )
 
 
-_SHOW_WATCHED = {
-    "subject": Show("Watched"),
-    "unit": Show("Unit"),
-    "reference": Show("Reference", 2),
-    "observed": Show("This quarter", 2),
-    "events": Show("Events", 0),
-    "expected": Show("Expected", 1),
-    "limit": Show("A row from", 0),
-    "size": Show("Size (n)", 1),
-    "size_name": Show("of"),
-    "detectable": Show("Seen with 80 %", 2),
-    "false_rows_a_year": Show("False rows a year", 3),
-    "note": Show("Note"),
-}
+def _watched_summary(rows: list[dict[str, Any]]) -> pd.DataFrame:
+    """One line a series; every column of the table lies in the CSV."""
+    return pd.DataFrame(
+        [
+            {
+                "Watched": f"{row['subject']}, {row['unit']}",
+                "Reference": number(row["reference"], 2),
+                "This quarter": _quarter_words(row),
+                "A row from": "–" if row["limit"] is None else f"{row['limit']} events",
+                "Seen with 80 % probability from": number(row["detectable"], 2),
+                "If it lasts twelve months, from": number(row["detectable_lasting"], 2),
+                "Note": row["note"],
+            }
+            for row in rows
+        ]
+    )
+
+
+def _quarter_words(row: dict[str, Any]) -> str:
+    if row["observed"] is None:
+        return "–"
+    size = number(row["size"], 0 if row["size_name"] in ("procedures", "visits") else 1)
+    return (
+        f"{number(row['observed'], 2)} ({row['events']:.0f} in {size} {row['size_name']}; "
+        f"{number(row['expected'])} expected)"
+    )
 
 
 def _watched_row(programme: Programme, one: Series) -> dict[str, Any]:
@@ -271,8 +293,8 @@ def _watched_row(programme: Programme, one: Series) -> dict[str, Any]:
         "key": one.key, "subject": one.title, "unit": one.unit, "reference": None,
         "reference_from": None, "observed": None, "events": None, "size": None,
         "size_name": one.size_name, "expected": None, "tail": None, "limit": None,
-        "detectable": None, "false_rows_a_year": None, "n_units": len(one.quarter),
-        "note": one.note,
+        "detectable": None, "detectable_lasting": None, "false_rows_a_year": None,
+        "n_units": len(one.quarter), "note": one.note,
     }  # fmt: skip
     if one.reference is None:
         return row
@@ -287,7 +309,7 @@ def _watched_row(programme: Programme, one: Series) -> dict[str, Any]:
         row["n_units"] = round(size)
     if not size > 0:
         return row | {"note": "not watched: no exposure in this quarter"}
-    level = programme.detectable(one)
+    level, lasting = programme.detectable(one), programme.detectable_if_lasting(one)
     limit = signal_from(size, one.reference, alpha=programme.alpha)
     notes = ["gaps are read too" if one.rare else ""]
     notes.append("too few for any count to make a row" if limit is None else "")
@@ -297,6 +319,7 @@ def _watched_row(programme: Programme, one: Series) -> dict[str, Any]:
         "tail": float(upper_tail(events, size, one.reference)),
         "limit": limit,
         "detectable": None if level is None else level * one.per,
+        "detectable_lasting": None if lasting is None else lasting * one.per,
         "note": "; ".join(note for note in notes if note),
     }
 

@@ -169,10 +169,15 @@ def _series_tails(one: Series, rules: Watch, years: int, rng: np.random.Generato
     before = one.points.loc[one.points["part"] == REFERENCE, "size"].to_numpy(float)
     levels = _levels(one.reference, years, rng)
     earlier = _draw(one.reference, levels, before, rng)
+    before_it = _draw(one.reference, levels, sizes, rng)  # the twelve months before the year
     counts = _draw(one.reference, levels, sizes, rng)
     base = earlier.sum(axis=1)
     by_quarter = counts.reshape(years, 4, 3).sum(axis=2)
-    tails = _tails(by_quarter, sizes.reshape(4, 3).sum(axis=1), one.reference, base)
+    quarters = sizes.reshape(4, 3).sum(axis=1)
+    tails = _tails(by_quarter, quarters, one.reference, base)
+    lasting = _year_tails(one.reference, np.hstack([before_it, counts]), sizes.sum(), base)
+    level = base[:, None] / one.reference.size if one.reference.level is None else levels[:, None]
+    tails = np.minimum(tails, np.where(by_quarter > level * quarters, lasting, 1.0))
     if one.rare:
         return np.minimum(tails, _gap_tails(one, rules, base, levels, rng))
     months = _tails(counts, sizes, one.reference, base)
@@ -181,6 +186,12 @@ def _series_tails(one: Series, rules: Watch, years: int, rng: np.random.Generato
         runs = _run_rows(np.hstack([earlier, counts]), np.r_[before, sizes], rules.run_length)
         tails = np.where(runs, 0.0, tails)
     return tails
+
+
+def _year_tails(reference: Reference, counts: Floats, size: float, base: Floats) -> Floats:
+    """Return the tails of the twelve months that end with each quarter of the second year."""
+    sums = np.stack([counts[:, end - 12 : end].sum(axis=1) for end in (15, 18, 21, 24)], axis=1)
+    return _tails(sums, np.full(4, size), reference, base)
 
 
 def _run_rows(counts: Floats, sizes: Floats, length: int) -> Flags:

@@ -12,7 +12,7 @@ from outcomes.cohorts.build import CohortSet
 from outcomes.plan import Watch
 from outcomes.watch.false_rows import FalseRows, QuietYears, quiet_years
 from outcomes.watch.inserters import InserterCurve, inserter_cases, inserter_curves
-from outcomes.watch.rules import Signal, seen_level, series_signals
+from outcomes.watch.rules import Signal, lasting_level, seen_level, series_signals
 from outcomes.watch.series import Series, all_series
 from outcomes.watch.sites import SiteCounts, judged, site_counts
 
@@ -70,6 +70,10 @@ class Programme:
     def detectable(self, one: Series) -> float | None:
         """Return the smallest level of this quarter that a limit would have shown, 80 % likely."""
         return seen_level(one, self.alpha)
+
+    def detectable_if_lasting(self, one: Series) -> float | None:
+        """Return the smallest level that twelve months of it would show, 80 % likely."""
+        return lasting_level(one, self.alpha)
 
     def _site_signals(self) -> list[Signal]:
         return [

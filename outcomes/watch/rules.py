@@ -15,6 +15,7 @@ from outcomes.watch.series import OPEN, Series
 
 MONTH: Final = "month above its limit"
 QUARTER: Final = "quarter above its limit"
+YEAR: Final = "twelve months above their limit"
 RUN: Final = "run above the median"
 GAPS: Final = "gaps shorter than their limit"
 
@@ -92,12 +93,34 @@ def _limits(one: Series, alpha: float) -> list[tuple[str, float, float, float]]:
     looks = [] if one.rare else list(zip(quarter["events"], quarter["size"], strict=True))
     named = [(MONTH, events, size) for events, size in looks]
     named.append((QUARTER, float(quarter["events"].sum()), float(quarter["size"].sum())))
+    if (last := _lasting(one)) is not None:
+        named.append((YEAR, *last))
     found = []
     for rule, events, size in named:
         tail = float(upper_tail(events, size, one.reference))
         if tail <= alpha:
             found.append((rule, float(events), float(size), tail))
     return found
+
+
+def last_months(one: Series) -> tuple[float, float]:
+    """Return events and size of the last twelve months that can be judged, fewer if there are."""
+    months = one.watched.tail(12)
+    return float(months["events"].sum()), float(months["size"].sum())
+
+
+def _lasting(one: Series) -> tuple[float, float] | None:
+    """Return the last twelve months where this quarter is part of what they show.
+
+    What is too small for a quarter's limit adds up over a year. A quarter at or below its
+    expectation makes no row because of what came before it.
+    """
+    assert one.reference is not None
+    quarter = one.quarter
+    expected = one.reference.estimate * float(quarter["size"].sum())
+    if len(one.watched) <= len(quarter) or not float(quarter["events"].sum()) > expected:
+        return None
+    return last_months(one)
 
 
 def gap_tails(one: Series, together: int) -> pd.DataFrame:
@@ -158,7 +181,8 @@ def applicable(one: Series, rules: Watch) -> bool:
 def seen_level(one: Series, alpha: float) -> float | None:
     """Return the smallest level of this quarter that a limit of counts shows with 80 % probability.
 
-    Months and the quarter are looked at; runs, and gaps between rare events, show more.
+    Months and the quarter are looked at; runs, twelve months together, and gaps between rare
+    events show more.
     """
     quarter = one.quarter
     if one.reference is None or quarter.empty:
@@ -167,3 +191,15 @@ def seen_level(one: Series, alpha: float) -> float | None:
     months = [None if one.rare else signal_from(n, one.reference, alpha=alpha) for n in sizes]
     together = signal_from(sum(sizes), one.reference, alpha=alpha)
     return detectable(sizes, months, together, kind=one.kind)
+
+
+def lasting_level(one: Series, alpha: float) -> float | None:
+    """Return the smallest level that twelve months of it would show with 80 % probability.
+
+    The exposure is that of twelve months like the latest ones.
+    """
+    size = float(one.yearly_sizes.sum())
+    if one.reference is None or one.quarter.empty or not size > 0:
+        return None
+    limit = signal_from(size, one.reference, alpha=alpha)
+    return detectable([size], [limit], None, kind=one.kind)

@@ -24,7 +24,7 @@ from outcomes.statistics.run_rules import run_false_alarm
 from outcomes.statistics.sequential_charts import learning_curve_odds, page_false_alarm
 from outcomes.watch.false_rows import QuietYears, quiet_years
 from outcomes.watch.inserters import InserterCurve, inserter_curves
-from outcomes.watch.rules import seen_level
+from outcomes.watch.rules import lasting_level, seen_level
 from outcomes.watch.series import Series
 from outcomes.watch.sites import SiteCounts
 from tests.watched_series import series
@@ -176,7 +176,9 @@ def _table_lines(size: Size) -> Iterator[str]:
         assert one.reference is not None
         level = seen_level(one, alpha)
         told = "no level" if level is None else f"{level:.3g}"
+        lasting = lasting_level(one, alpha)
+        year = "no level" if lasting is None else f"{lasting:.3g}"
         yield (
-            f"    a quarter of {one.key} at {one.reference.estimate:.3g} shows with 80 % "
-            f"probability: {told}"
+            f"    {one.key} at {one.reference.estimate:.3g} shows with 80 % probability: a quarter "
+            f"from {told}, twelve months from {year}"
         )

@@ -12,6 +12,7 @@ from outcomes.watch.rules import (
     MONTH,
     QUARTER,
     RUN,
+    YEAR,
     gap_tails,
     run_in_quarter,
     series_signals,
@@ -41,6 +42,18 @@ def test_one_bad_month_makes_a_row() -> None:
 
 def test_three_months_somewhat_worse_make_a_row_together() -> None:
     assert fired(series([*CALM, 10, 11, 11], [10] * 15)) == (QUARTER,)
+
+
+def test_what_is_too_small_for_a_quarter_adds_up_over_a_year() -> None:
+    worse = [8.0, 8.0, 9.0] * 4
+    assert fired(series([*CALM, *worse[:3]], [10] * 15)) == ()
+    assert YEAR in fired(series([*CALM, *worse], [10] * 24))
+
+
+def test_a_year_makes_no_row_once_its_last_quarter_is_as_expected() -> None:
+    bad_before = [12.0] * 9
+    assert YEAR in fired(series([*CALM, *bad_before, 6, 5, 5], [10] * 24))
+    assert fired(series([*CALM, *bad_before, 5, 5, 5], [10] * 24)) == ()
 
 
 def test_a_series_with_two_broken_rules_is_one_row() -> None:
