@@ -57,6 +57,7 @@ class Times:
     offset: Array
     apart: Array
     missing: Array
+    undated: Array  # not even the day is given; a time that the clock skips still has its day
     bare: int = 0  # how many took the zone of the clinic
     untold: int = 0  # optional times that the clock skipped or passed twice: left out
 
@@ -381,13 +382,14 @@ class Judge:
         offset[marked] = declared[marked]
         local = utc + offset.astype(np.int64) * MICROSECONDS_PER_MINUTE
         problem = np.zeros(len(local), dtype=np.int32)
-        if column.required:
+        if column.required or (name == "placed_at" and "placed_on" not in feed.columns):
             problem[missing] = self.problems.number("missing value", f"no {name}")
         problem[~missing & ~fits] = self.problems.number(
             "not a date", f"{name}: not a time written as declared"
         )
         late = fits & ((local // MICROSECONDS_PER_DAY) > self.last_day)
         problem[late] = self.problems.number("after the export", f"{name}: lies after the export")
+        undated = missing
         lost = fits & ~exists
         if name == "time":
             problem[lost] = self.problems.number(
@@ -403,6 +405,7 @@ class Judge:
             offset=offset,
             apart=apart,
             missing=missing,
+            undated=undated,
             bare=len(bare),
             untold=int(lost.sum()),
         )
@@ -471,5 +474,5 @@ def _is_read(feed: Feed, heading: str) -> bool:
 def local_day(times: Times) -> Array:
     """Return the local calendar day of each instant as datetime64[ns], NaT where missing."""
     days = (times.local // MICROSECONDS_PER_DAY).astype("datetime64[D]").astype("datetime64[ns]")
-    days[times.missing] = np.datetime64("NaT")
+    days[times.undated] = np.datetime64("NaT")
     return days
