@@ -16,14 +16,9 @@ from outcomes.measures.hba1c_by_baseline import (
 from outcomes.measures.hba1c_change import hba1c_change
 from outcomes.measures.hba1c_change_rows import CHANGE, DIFFERENCE, DIFFERENCE_PLAIN
 from outcomes.measures.hba1c_rows import CONTRAST, MMOL, POINTS
-from outcomes.measures.hba1c_sensitivity import (
-    CHANGE_IMPUTED,
-    DELTAS,
-    NO_OTHER,
-    TIPPING,
-    hba1c_sensitivity,
-)
+from outcomes.measures.hba1c_sensitivity import hba1c_sensitivity
 from outcomes.measures.hba1c_visits import NOT_DUE, REASONS, hba1c_visits
+from outcomes.measures.hba1c_ways import CHANGE_IMPUTED, DELTAS, NO_OTHER, TIPPING
 from outcomes.results import Result
 from outcomes.statistics.change import paired_change
 from tests.invented_clinic import PLAN, declared, invented_study, invented_tables
