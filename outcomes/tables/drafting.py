@@ -150,7 +150,7 @@ def _tables(found: Folder) -> list[TableGuess]:
             elsewhere.update({o.pattern: o.alone for o in profile.orders if o.alone})
     order = list(DECLARED)
     tables = [_guess(one, patients, elsewhere, found.layouts) for one in (*best, *more)]
-    for guess in tables:
+    for guess in tables[: len(best)]:  # each column once, whatever else a sheet feeds
         _add_facts(guess)
     for guess in tables:
         guess.left_out = _left_out(guess, tables)

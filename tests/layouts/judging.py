@@ -55,7 +55,8 @@ def _of_truth(sources: list[dict[str, Any]], truth: Truth) -> Iterator[Verdict]:
         return
     source = fitting[0]
     yield _verdict("table", where, truth.table, source["table"])
-    yield from _settings(source, truth, where)
+    further = {key: s[key] for s in own for key in ("facts", "measurements") if key in s}
+    yield from _settings({**source, **further}, truth, where)
     for name, heading in truth.columns.items():
         yield _column(source, sources, name, heading, where)
     for (name, key), expected in truth.of_columns.items():

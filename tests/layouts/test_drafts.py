@@ -1,5 +1,6 @@
 """Drafts of generated layouts: mostly right, never wrong without a mark, nothing of a patient."""
 
+import re
 import tomllib
 from datetime import date
 
@@ -16,6 +17,7 @@ from tests.layouts.judging import UNMARKED, judged
 from tests.layouts.ways import WAYS
 from tests.layouts.writing import UNREAD, clinic_tables, write_layout
 
+MARK = re.compile(r"""([=\[,]\s*["'])\?""")
 SEED = 11  # not that of the kept table
 
 
@@ -80,6 +82,25 @@ def test_no_id_of_a_patient_stands_in_a_draft(drafted):
     long_ids = [i for i in tables["patients"]["patient_id"] if len(i) > 3]
     for _, draft, _ in found.values():
         assert not [i for i in long_ids if i in draft.text]
+
+
+@pytest.mark.parametrize(
+    "name", ["French tabs", "Spanish, id above the headings", "one workbook", "Parquet warehouse",
+             "nobody's words", "a sheet of visits"],
+)  # fmt: skip
+def test_a_confirmed_draft_is_read_to_the_last_row(drafted, tmp_path, name):
+    tables, found = drafted
+    way, draft, _ = found[name]
+    write_layout(tables, way, tmp_path)
+    text = MARK.sub(r"\1", draft.text)
+    kept = [line for line in text.splitlines() if '= "choose"' not in line]
+    (tmp_path / "sources.toml").write_text("\n".join(kept), encoding="utf-8")
+    study = intake(read_sources(tmp_path / "sources.toml"), tmp_path / "study")
+    rows = study.accounting.groupby("table")[["rows_read", "rows_kept", "exact_repeats"]].sum()
+    for table in ("patients", "sensors", "readings"):
+        assert rows.loc[table, "rows_read"] == len(tables[table])
+    assert rows.loc["readings", "rows_kept"] == len(tables["readings"])
+    assert rows["exact_repeats"].sum() == 0
 
 
 def test_the_kept_table_has_every_layout_and_meets_the_bar():
