@@ -203,6 +203,11 @@ def _finding(found: Compared, main: Contrast, cohorts: CohortSet, where: Standin
     n = f"n = {main.n['implanted']} implanted and {main.n['adhesive']} adhesive patients"
     if main.estimate is None:
         means = described(found, outcome="change")
+        if not any(got["n"] for got in means.values()):
+            return (
+                f"Nobody of “{words}” is due at month {found.month} with both draws, so implanted "
+                "and adhesive cannot be set side by side (n = 0)."
+            )
         seen = "; ".join(
             f"{arm} {number(got['estimate'], 2)} ({interval(got['conf_low'], got['conf_high'], 2)},"
             f" n = {got['n']})"

@@ -233,11 +233,11 @@ def _finding(table: pd.DataFrame, lived: pd.DataFrame) -> str:
     if not all(sizes.values()):
         empty = " and ".join(arm for arm, n in sizes.items() if not n)
         return f"A year cannot be set side by side: nobody is followed in the arm {empty}."
-    shown = [
-        f"{quantity} {_cell(table, quantity, 'implanted')} implanted and "
-        f"{_cell(table, quantity, 'adhesive')} adhesive"
-        for quantity in ("procedures (placements and removals)", "complications", CONTACTS)
-    ]
+    shown = []
+    for quantity in ("procedures (placements and removals)", "complications", CONTACTS):
+        cells = [_cell(table, quantity, arm) for arm in ("implanted", "adhesive")]
+        both = f"{cells[0]} implanted and {cells[1]} adhesive"
+        shown.append(f"{quantity} {both if cells[0] != cells[1] else cells[0]}")
     n = f"n = {sizes['implanted']} implanted, {sizes['adhesive']} adhesive patients"
     return f"Per patient-year, described: {'; '.join(shown)} ({n})."
 

@@ -33,6 +33,7 @@ def draw_course(ax: Axes, *, curve: pd.DataFrame, stated: pd.DataFrame) -> None:
     `curve`: one row per cohort and period with `cohort`, `period`, `estimate`, `conf_low`,
     `conf_high` (% of time), `n`. `stated`: the rows of the stated months with `month`.
     """
+    stated = stated.reindex(columns=["cohort", "period", "month", "estimate"])  # there may be none
     cohorts = cohort_order(curve["cohort"])
     for place, name in enumerate(cohorts):
         rows, style = curve.loc[curve["cohort"] == name].sort_values("period"), look(name)

@@ -90,7 +90,8 @@ def _summary(table: pd.DataFrame) -> pd.DataFrame:
     """One line a characteristic, the two models side by side."""
     lines: dict[tuple[str, str, str], dict[str, str]] = {}
     for row in table.to_dict("records"):
-        counts = f"{row['events']} harms of {row['n_patients']} patients"
+        harms = "harms not known" if row["events"] is None else f"{row['events']} harms"
+        counts = f"{harms} of {row['n_patients']} patients"
         lines.setdefault((row["cohort"], row["term"], counts), {})[row["model"]] = _cell(row)
     return pd.DataFrame(
         [

@@ -344,6 +344,8 @@ def _plain(value: Any) -> float | None:
 def _finding(table: pd.DataFrame) -> str:
     shown = table.loc[(table["outcome"] == HBA1C) & table["estimate"].notna()]
     names = list(dict.fromkeys(table["covariate"]))
+    if not names:
+        return "Nobody is new to a kind of sensor, so there is no group to show."
     if shown.empty:
         return f"No group by {_listed(names)} holds enough patients with both draws to be shown."
     low = shown.loc[shown["estimate"].astype(float).idxmin()]

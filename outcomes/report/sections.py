@@ -13,10 +13,23 @@ import pandas as pd
 from outcomes.cohorts.build import CohortSet
 from outcomes.cohorts.restriction import words
 from outcomes.plan import Plan, settings_table
-from outcomes.results import RESULT_MIME, Result, Show
+from outcomes.results import DASH, RESULT_MIME, Result, Show
 from outcomes.tables.study import Study
 
 LIBRARIES = ("numpy", "pandas", "scipy", "statsmodels", "lifelines", "matplotlib", "seaborn")
+# The day of each table's rows, for telling a quarter in which nothing happened.
+DATED = {
+    "contacts": "on",
+    "hba1c": "drawn_on",
+    "sensors": "placed_on",
+    "procedures": "on",
+    "complications": "onset_on",
+}
+QUIET = (
+    "No contact, HbA1c draw, sensor placed, procedure or complication is dated in {quarter}. What "
+    "is told since the plan's start rests on earlier quarters; what is told of this quarter is "
+    "empty. Were the exports complete?"
+)
 SECTIONS = (
     "plan",
     "cohorts",
@@ -47,11 +60,15 @@ class Answers(Result):
         return bundle
 
 
-def answers(*results: Result) -> Answers:
-    """Return the first screen: each result's question and its finding, in the order given."""
-    table = pd.DataFrame(
-        {"question": [r.title for r in results], "answer": [r.finding for r in results]}
-    )
+def answers(*results: Result, cohorts: CohortSet | None = None) -> Answers:
+    """Return the first screen: each result's question and its finding, in the order given.
+
+    With `cohorts`, a quarter in which nothing is dated is told as such before all else.
+    """
+    pairs = [(result.title, result.finding) for result in results]
+    if cohorts is not None and not _happened(cohorts):
+        pairs.insert(0, ("Is there anything new?", QUIET.format(quarter=cohorts.quarter)))
+    table = pd.DataFrame(pairs, columns=["question", "answer"])
     return Answers(
         name="answers",
         title="The questions and their answers",
@@ -63,9 +80,27 @@ def answers(*results: Result) -> Answers:
     )
 
 
+def _happened(cohorts: CohortSet) -> bool:
+    """Return whether anything is dated in the quarter: a contact, a draw, a sensor, a harm."""
+    first, last = map(pd.Timestamp, (cohorts.span.first_on, cohorts.span.last_on))
+    tables = ((name, column) for name, column in DATED.items() if cohorts.study.has(name))
+    return any(
+        cohorts.study.table(name)[column].between(first, last).any() for name, column in tables
+    )
+
+
 def accounting(study: Study) -> Result:
     """Return how many rows of every export were read, kept, set aside or were exact repeats."""
     table = study.accounting
+    if table.empty:
+        return Result(
+            name="accounting",
+            title="What happened to every row of the exports",
+            table=pd.DataFrame(),
+            entries=(),
+            finding="The study was not made by an intake, so that there is no account of rows.",
+            caption="No account of rows.",
+        )
     totals = {name: int(table[name].sum()) for name in table if name.startswith(("rows", "exact"))}
     away = totals.get("rows_set_aside", 0)
     read = totals.get("rows_read", 0)
@@ -142,12 +177,13 @@ def _section(plan: Plan, name: str) -> pd.DataFrame:
     table = settings_table(name)
     section = getattr(plan, name)
     values = [_words(getattr(section, setting)) for setting in table["setting"]]
-    return table.assign(value=values, setting=f"{name}." + table["setting"])
+    defaults = table["default"].replace("None", DASH)
+    return table.assign(value=values, default=defaults, setting=f"{name}." + table["setting"])
 
 
 def _words(value: Any) -> str:
     if value is None:
-        return "–"
+        return DASH
     return ", ".join(map(str, value)) if isinstance(value, tuple) else str(value)
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -326,7 +327,8 @@ def trajectory(
                 boundary,
             )
             predictions[(level, when)] = model.standardised(rows_at.to_numpy(), shares)
-    seen = used.groupby([used[time], arm.loc[used.index]])[cluster].nunique()
+    # A dict, since a Series takes a missing reference for a slice.
+    seen = used.groupby([used[time], arm.loc[used.index]])[cluster].nunique().to_dict()
     tables = _tables(model, predictions, found, kept, at, reference, seen, confidence_level)
     return Trajectory(**tables, model=model, rows=rows, notes=notes + more)
 
@@ -387,7 +389,7 @@ def _tables(
     kept: Sequence[object],
     at: Sequence[float],
     reference: str | None,
-    seen: pd.Series,
+    seen: dict[Any, int],
     confidence_level: float,
 ) -> dict[str, pd.DataFrame]:
     levels, differences, changes = [], [], []
