@@ -133,7 +133,7 @@ def _rows(
 ) -> list[dict[str, Any]]:
     a, b = (_arm(cohorts, given, harms, kind) for kind in KINDS)
     first = (a["first"], a["years_to_first"], b["first"], b["years_to_first"])
-    n = a["n"] + b["n"]
+    n = _patients(a, b)
     head = {
         "counted": counted, "n_patients": n, "events_implanted": a["first"],
         "events_adhesive": b["first"], "exposure": first[1] + first[3],
@@ -186,12 +186,17 @@ def _arm(cohorts: CohortSet, given: HarmTables, harms: pd.DataFrame, kind: str) 
     }  # fmt: skip
 
 
+def _patients(a: dict[str, Any], b: dict[str, Any]) -> int:
+    """Patients behind a contrast; one who wore both kinds is one patient."""
+    return len(set(a["people"]["patient_id"]) | set(b["people"]["patient_id"]))
+
+
 def _all_events(a: dict[str, Any], b: dict[str, Any], counted: str) -> dict[str, Any]:
     people = pd.concat([a["people"], b["people"]], ignore_index=True)
     n_a, n_b = int(a["people"]["events"].sum()), int(b["people"]["events"].sum())
     row = _blank(counted, "") | {
         "quantity": "rate ratio, all events", "events_implanted": n_a, "events_adhesive": n_b,
-        "n_patients": a["n"] + b["n"], "exposure": float(people["patient_years"].sum()),
+        "n_patients": _patients(a, b), "exposure": float(people["patient_years"].sum()),
         "method": "Poisson, cluster-robust by patient",
     }  # fmt: skip
     if not (n_a and n_b):

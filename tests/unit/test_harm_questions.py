@@ -241,3 +241,14 @@ def test_a_category_without_an_event_this_quarter_says_none(cohorts: CohortSet) 
     assert len(rows)
     assert not (rows == "–").any(axis=None)
     assert shown["What"].str.contains("patient-years|%|contacts|deficiencies").all()
+
+
+def test_a_patient_who_wore_both_kinds_is_one_patient_of_the_contrast(tmp_path: Path) -> None:
+    tables = invented_tables(implanted=12, adhesive=12)
+    sensors = tables["sensors"].copy()
+    moved = sensors.loc[sensors["kind"] == "adhesive", "patient_id"].iloc[0]
+    sensors.loc[sensors["patient_id"] == moved, "patient_id"] = "P000"
+    given = cohorts_of(tmp_path, sensors=sensors)
+    people = given.table("sensors")["patient_id"].nunique()
+    shown = harm_contrast(given).table
+    assert shown["n_patients"].dropna().unique().tolist() == [people]
