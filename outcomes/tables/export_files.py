@@ -32,7 +32,8 @@ class TextRows:
 
     `ragged` holds the rows that have more or fewer fields than there are headings: line and why.
     `unended` are lines of whole rows whose last cell may be cut off or go on in the next line,
-    `unbegun` of those whose first cell may have begun in the line before.
+    `unbegun` of those whose first cell may have begun in the line before; `lone` are the lines of
+    ragged rows of one field, which may be parts of the rows beside them.
     """
 
     lines: npt.NDArray[np.int64]
@@ -40,6 +41,7 @@ class TextRows:
     ragged: tuple[tuple[int, str], ...] = ()
     unended: tuple[int, ...] = ()
     unbegun: tuple[int, ...] = ()
+    lone: tuple[int, ...] = ()
 
     def __len__(self) -> int:
         """Return the number of whole rows; ragged ones are not among them."""

@@ -7,7 +7,6 @@ file are counted once more from its bytes, apart from the cutting.
 
 from __future__ import annotations
 
-import codecs
 import csv
 import gzip
 import io
@@ -23,9 +22,17 @@ import pyarrow.csv as pa_csv
 
 from outcomes.errors import IntakeError, SettingsError
 from outcomes.tables.export_files import SEARCHED_LINES, ExportFile, Seen, TextRows
+from outcomes.tables.text_bytes import (
+    LINE_END,
+    QUOTE,
+    UTF8,
+    LineCount,
+    Turned,
+    WiderText,
+    number_of,
+)
 
 BLOCK_BYTES: Final = 4_000_000  # small enough for what is made of it to stay near the processor
-QUOTE, LINE_END = ord('"'), ord("\n")
 HEADING_CHARACTERS: Final = 100_000
 csv.field_size_limit(1 << 30)  # a huge field is set aside by its own rule, not by the reader's
 
@@ -35,6 +42,7 @@ class TextFile(ExportFile):
     """A file of lines and separators, plain or zipped."""
 
     _last_row: int = 0  # line on which the row cut last begins, whole or not
+    _last_lone: int = -1  # line on which the last row of one field ends
 
     def rows(self) -> Iterator[TextRows]:
         """Yield the rows below the headings, some at a time; `headings` is set before the first.
@@ -51,7 +59,7 @@ class TextFile(ExportFile):
         blocks = self._blocks(counted)
         rest, line = self._take_headings(next(blocks, b"").decode())
         yield self.no_rows_yet()
-        pending = rest.encode()
+        pending, held = rest.encode(), self.no_rows_yet()
         while True:
             following = next(blocks, None)
             # An embedded line end may straddle two blocks: then they are read as one.
@@ -60,20 +68,30 @@ class TextFile(ExportFile):
                 pending += following
                 continue
             if pending:
-                lines = number_of(pending, LINE_END)
+                lines, lone = number_of(pending, LINE_END), self._last_lone
                 cut = self._cut(pending, line, lines, last=following is None)
-                part = self._without_footers(cut)
-                last = int(part.lines[-1]) if len(part) else 0
-                if following is None and self.cut_short and last == self._last_row:
-                    part = replace(part, unended=(*part.unended, last))
-                yield part
+                if len(cut) and cut.lines[0] == lone + 1:
+                    cut = replace(cut, unbegun=(*cut.unbegun, int(cut.lines[0])))
+                yield self._going_on(held, cut)
+                held = self._without_footers(cut)
                 line += lines
             if following is None:
                 break
             pending = following
+        last = int(held.lines[-1]) if len(held) else 0
+        if self.cut_short and last == self._last_row:
+            held = replace(held, unended=(*held.unended, last))
+        yield held
         self.sha256 = self._digest.hexdigest()
         self.lines = counted.lines
         self.close_account()
+
+    @staticmethod
+    def _going_on(held: TextRows, following: TextRows) -> TextRows:
+        """Return the part before `following`, whose last cell may go on in its first line."""
+        if not len(held) or held.lines[-1] + 1 not in following.lone:
+            return held
+        return replace(held, unended=(*held.unended, int(held.lines[-1])))
 
     def _open(self) -> BinaryIO:
         try:
@@ -249,7 +267,7 @@ class TextFile(ExportFile):
         ragged: list[tuple[int, str]] = []
         unended: list[int] = []
         unbegun: list[int] = []
-        lone: list[int] = []  # lines of one field: parts of the row before or after them
+        lone: list[int] = []
         begins = last_line = line + 1
         try:
             for row in reader:
@@ -261,13 +279,14 @@ class TextFile(ExportFile):
                 else:
                     self._row_lines += ends - begins + 1
                     if len(row) == len(self.headings):
-                        if lone and lone[-1] == last_line:
+                        if begins - 1 == self._last_lone:
                             unbegun.append(begins)
                         whole.append(row)
                         lines.append(begins)
                     else:
                         if len(row) == 1:
                             lone.append(begins)
+                            self._last_lone = ends
                             unended += [last_line] if lines and lines[-1] == last_line else []
                         ragged.append((begins, self._raggedness(row, begins, ends)))
                 last_line, begins = begins, ends + 1
@@ -283,6 +302,7 @@ class TextFile(ExportFile):
             ragged=tuple(ragged),
             unended=tuple(unended),
             unbegun=tuple(unbegun),
+            lone=tuple(lone),
         )
 
     def _without_footers(self, rows: TextRows) -> TextRows:
@@ -315,11 +335,6 @@ class TextFile(ExportFile):
         )
 
 
-def number_of(data: bytes, byte: int) -> int:
-    """Return how often a byte stands in `data`."""
-    return int(np.count_nonzero(np.frombuffer(data, dtype=np.uint8) == byte))
-
-
 def _has_empty_line(data: bytes) -> bool:
     ends = np.frombuffer(data, dtype=np.uint8) == LINE_END
     return bool(ends[0] or (ends[1:] & ends[:-1]).any())
@@ -340,118 +355,3 @@ def _quotes_close_in_each_line(data: bytes) -> bool:
     quotes, line_ends = np.flatnonzero(codes == QUOTE), np.flatnonzero(codes == LINE_END)
     before = np.searchsorted(quotes, line_ends)
     return bool((before % 2 == 0).all())
-
-
-class Turned:
-    """Bytes of another encoding, turned into UTF-8."""
-
-    def __init__(self, encoding: str) -> None:
-        self._decoder = codecs.getincrementaldecoder(encoding)(errors="strict")
-
-    def add(self, raw: bytes) -> bytes:
-        """Return the next bytes; none close the file."""
-        return self._decoder.decode(raw, final=not raw).encode()
-
-
-class UTF8:
-    """Bytes of UTF-8 looked at for soundness, and passed on without a byte-order mark."""
-
-    def __init__(self) -> None:
-        self._decoder = codecs.getincrementaldecoder("utf-8")(errors="strict")
-        self._first = b""
-        self._begun = False
-
-    def add(self, raw: bytes) -> bytes:
-        """Return the next bytes; none close the file."""
-        # What is ASCII need not be decoded, unless a letter of several bytes was left open.
-        if not raw.isascii() or self._decoder.getstate()[0]:
-            self._decoder.decode(raw, final=not raw)
-        if self._begun:
-            return raw
-        self._first += raw
-        if raw and len(self._first) < len(codecs.BOM_UTF8):
-            return b""
-        self._begun = True
-        return self._first.removeprefix(codecs.BOM_UTF8)
-
-
-class WiderText:
-    """Tells whether bytes that any one-byte code could be are UTF-8 throughout.
-
-    Two and more letters of a one-byte code hardly ever make a sound sequence of UTF-8, so that a
-    file in which all of them do is UTF-8, whatever was declared.
-    """
-
-    def __init__(self) -> None:
-        self._decoder = codecs.getincrementaldecoder("utf-8")(errors="strict")
-        self._wide = False
-        self._sound = True
-
-    @property
-    def is_utf_8(self) -> bool:
-        """Whether there were bytes beyond ASCII, and all of them sound UTF-8."""
-        return self._wide and self._sound
-
-    def add(self, raw: bytes) -> None:
-        """Look at the next bytes; none close the file."""
-        if not self._sound:
-            return
-        self._wide = self._wide or not raw.isascii()
-        try:
-            self._decoder.decode(raw, final=not raw)
-        except UnicodeDecodeError:
-            self._sound = False
-
-
-class LineCount:
-    """Counts the lines of a file from its bytes alone; a last line without its end counts too."""
-
-    def __init__(self, encoding: str) -> None:
-        self._wide = encoding == "utf-16"
-        self._ends = 0
-        self._open = False  # whether something stands behind the last line end
-        self._after_return = False
-        self._odd = b""
-        self._big = False
-        self._started = False
-
-    @property
-    def ended(self) -> int:
-        """How many lines with an end were there."""
-        return self._ends
-
-    @property
-    def lines(self) -> int:
-        """How many lines were there."""
-        return self._ends + self._open
-
-    def add(self, raw: bytes) -> None:
-        """Count the line ends of the next bytes: \\n, \\r and \\r\\n are one each."""
-        if self._wide:
-            raw = self._narrow(raw)
-        elif not self._started and raw.startswith(b"\xef\xbb\xbf"):
-            raw = raw[3:]
-        self._started = self._started or bool(raw)
-        if not raw:
-            return
-        returns = number_of(raw, ord("\r")) if b"\r" in raw else 0
-        pairs = raw.count(b"\r\n") if returns else 0
-        self._ends += number_of(raw, LINE_END) + returns - pairs
-        if self._after_return and raw.startswith(b"\n"):
-            self._ends -= 1
-        self._after_return = raw.endswith(b"\r")
-        self._open = not raw.endswith((b"\n", b"\r"))
-
-    def _narrow(self, raw: bytes) -> bytes:
-        """Return one byte for each 16-bit unit: the unit where it is a line end, else a dot."""
-        raw = self._odd + raw
-        even = len(raw) // 2 * 2
-        self._odd = raw[even:]
-        if not self._started and even >= 2:
-            self._started = True
-            self._big = raw[:2] == b"\xfe\xff"
-            if raw[:2] in (b"\xfe\xff", b"\xff\xfe"):
-                raw, even = raw[2:], even - 2
-        units = np.frombuffer(raw[:even], dtype=">u2" if self._big else "<u2")
-        ends = np.isin(units, (10, 13))
-        return np.where(ends, units, ord(".")).astype(np.uint8).tobytes()

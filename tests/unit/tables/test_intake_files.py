@@ -298,3 +298,15 @@ def test_an_id_that_nobody_can_have_meant_is_set_aside(tmp_path, sensor):
     study = take_in(tmp_path, "", sensors=rows)
     assert study.set_aside["rule"].tolist() == ["unsound text"]
     assert len(study.set_aside["reason"].item()) < 120  # a huge cell is not repeated
+
+
+@pytest.mark.parametrize("block", [7, 64, 4_000_000])
+def test_rows_beside_a_line_of_one_field_are_doubted_in_whatever_blocks(
+    tmp_path, monkeypatch, block
+):
+    monkeypatch.setattr("outcomes.tables.text_files.BLOCK_BYTES", block)
+    rows = ["P1,2024-03-01 08:00,110", "P1,2024-03-01 08:05,12", "0", "P1,2024-03-01 08:10,130"]
+    text = "\n".join(["patient_id,read_at,glucose_mg_dl", *rows, "P1,2024-03-01 08:15,140", ""])
+    study = take_in(tmp_path, READINGS, readings=text)
+    assert next(study.readings()).value.tolist() == [110, 140]
+    assert sorted(study.set_aside["line"]) == [3, 4, 5]
