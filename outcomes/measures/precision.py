@@ -254,7 +254,7 @@ def _draw(ax: Axes, *, rows: pd.DataFrame) -> None:
     ax.set_axis_off()
     outcomes = list(dict.fromkeys(rows["outcome"]))
     heights = [int((rows["outcome"] == outcome).sum()) for outcome in outcomes]
-    spare, top = 0.22, 1.0
+    spare, top = 0.3, 1.0
     each = (1.0 - spare * (len(outcomes) - 1)) / sum(heights)
     for outcome, lines in zip(outcomes, heights, strict=True):
         panel = ax.inset_axes((0.3, top - each * lines, 0.7, each * lines))

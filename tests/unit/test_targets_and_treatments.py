@@ -8,7 +8,16 @@ import pytest
 
 from outcomes.measures.other_treatments import ANY, other_treatments
 from outcomes.measures.range_windows import CUMULATIVE, NEW
-from outcomes.measures.targets import ADULTS, BOTH, GAIN, IN_RANGE, OLDER, PREGNANT, judged_periods
+from outcomes.measures.targets import (
+    ADULTS,
+    ANY_GAIN,
+    BOTH,
+    GAIN,
+    IN_RANGE,
+    OLDER,
+    PREGNANT,
+    judged_periods,
+)
 from outcomes.measures.targets import _rows as target_rows
 from outcomes.statistics.intervals import proportion
 from outcomes.tables.declared import STATES
@@ -100,10 +109,10 @@ def test_a_gain_needs_a_period_before_and_no_more_lows() -> None:
         period("C", 0.75),
     ]  # fmt: skip
     got = judged(rows, states())
-    assert got["gained"].tolist() == [True, False, pd.NA]
-    gain = next(r for r in target_rows(got.reset_index(), "implanted", 1, 1)
-                if r["quantity"] == GAIN)  # fmt: skip
-    assert (gain["events"], gain["n"]) == (1, 2)
+    assert got["gained"].tolist() == [True, True, pd.NA]
+    assert got["gained_safely"].tolist() == [True, False, pd.NA]
+    rows = {r["quantity"]: r for r in target_rows(got.reset_index(), "implanted", 1, 1)}
+    assert (rows[ANY_GAIN]["events"], rows[GAIN]["events"], rows[GAIN]["n"]) == (2, 1, 2)
 
 
 def cohorts_with(facts: pd.DataFrame, *, has_states: bool = True) -> SimpleNamespace:
