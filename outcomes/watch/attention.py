@@ -250,7 +250,8 @@ def watched(programme: Programme) -> Result:
         ),
         caption=(
             "Every series this quarter against its reference, and the smallest level that would "
-            "have made a row with 80 % probability by its monthly and quarterly limits."
+            "have made a row with 80 % probability: by the limits of months and quarter, and by "
+            "that of twelve months of it."
         ),
         footnotes=_notes(programme),
         summary=_watched_summary(rows),
