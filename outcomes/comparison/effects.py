@@ -205,7 +205,7 @@ def _finding(found: Compared, main: Contrast, cohorts: CohortSet, where: Standin
         means = described(found, outcome="change")
         if not any(got["n"] for got in means.values()):
             return (
-                f"Nobody of “{words}” is due at month {found.month} with both draws, so implanted "
+                f"Nobody of “{found.trial}” is due at month {found.month} with both draws, so implanted "
                 "and adhesive cannot be set side by side (n = 0)."
             )
         seen = "; ".join(
