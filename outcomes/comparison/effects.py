@@ -205,8 +205,8 @@ def _finding(found: Compared, main: Contrast, cohorts: CohortSet, where: Standin
         means = described(found, outcome="change")
         if not any(got["n"] for got in means.values()):
             return (
-                f"Nobody of “{found.trial}” is due at month {found.month} with both draws, so implanted "
-                "and adhesive cannot be set side by side (n = 0)."
+                f"Nobody of “{found.trial}” is due at month {found.month} with both draws, so "
+                "implanted and adhesive cannot be set side by side (n = 0)."
             )
         seen = "; ".join(
             f"{arm} {number(got['estimate'], 2)} ({interval(got['conf_low'], got['conf_high'], 2)},"
