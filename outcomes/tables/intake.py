@@ -9,220 +9,40 @@ every other row must name one of them; rules across tables come when all small t
 from __future__ import annotations
 
 import hashlib
-import re
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field
-from datetime import date
+from collections.abc import Callable
 from pathlib import Path
-from typing import Any, Final
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from outcomes.errors import IntakeError
 from outcomes.plan.sources import Sources
 from outcomes.schema import DTYPES, Column, Schema
 from outcomes.tables.changes import changes
 from outcomes.tables.code_maps import with_code_maps
 from outcomes.tables.crossing import Tables, WholeTable, crossed
 from outcomes.tables.declared import (
-    CAPPED,
     DECLARED,
     FINGERSTICKS,
-    GLUCOSE_UNITS,
-    HBA1C,
     HBA1C_UNITS,
     READINGS,
 )
-from outcomes.tables.export_files import ExportFile
-from outcomes.tables.feeding import Feed, feeds_of, files_of, no_export_pattern
-from outcomes.tables.judging import UNENDED, Judge, Judged, local_day
+from outcomes.tables.feeding import Feed, feeds_of, files_of
+from outcomes.tables.intake_readings import blocks, collect, fingersticks
+from outcomes.tables.intake_work import TIMED, Intake
+from outcomes.tables.judging import Judged
 from outcomes.tables.ledger import Ledger
-from outcomes.tables.pseudonyms import Pseudonymiser, pseudonymiser
-from outcomes.tables.reading_rules import REASONS, ReadingRules
-from outcomes.tables.reading_store import ReadingBlock, WornSensors
-from outcomes.tables.rules import NOTE, RULES, STOP, severities
+from outcomes.tables.pseudonyms import pseudonymiser
+from outcomes.tables.rules import severities
 from outcomes.tables.study import Study, write_study
-from outcomes.tables.timed_rows import TimedRows, block_of, set_rows_aside, settled
+from outcomes.tables.timed_rows import TimedRows
+from outcomes.tables.times import local_day
 from outcomes.tables.values import Problems
 from outcomes.tables.versions import sole_writer
 from outcomes.tables.whole_tables import checked_whole
 
 Array = npt.NDArray[Any]
-TIMED: Final = (READINGS.name, FINGERSTICKS.name)
-MUCH_CAPPED: Final = 0.01  # above this share, a mean or SD is read with care
-
-
-@dataclass(kw_only=True, eq=False, repr=False)
-class _Intake:
-    """What one intake carries along."""
-
-    sources: Sources
-    feeds: list[Feed]
-    say: Callable[[str], None]
-    advance: Callable[[float], None]
-    ledger: Ledger
-    pseudonym: Pseudonymiser | None = None
-    problems: Problems = field(default_factory=Problems)
-    patients: frozenset[str] | None = None
-    files: list[dict[str, Any]] = field(default_factory=list)
-    bare_times: dict[str, int] = field(default_factory=dict)
-    untold_times: dict[str, int] = field(default_factory=dict)
-    converted: dict[str, dict[str, int]] = field(default_factory=dict)
-    all_bytes: int = 0
-    bytes_done: int = 0
-
-    def of(self, table: str) -> list[Feed]:
-        """Return the sources that feed `table`."""
-        return [feed for feed in self.feeds if feed.schema.name == table]
-
-    def judged(self, feed: Feed) -> Iterator[tuple[int, Judged]]:
-        """Yield every judged part of every file of a source; the bad rows are in the ledger."""
-        judge = Judge(
-            problems=self.problems,
-            last_day=(self.sources.clinic.exported_on - date(1970, 1, 1)).days,
-            patients=self.patients,
-            pseudonym=self.pseudonym,
-            doubt_unended=self.ledger.severity(UNENDED) != NOTE,
-        )
-        for number, file in enumerate(files_of(feed), start=1):
-            file.told = self._name_told(feed, file, number)
-            entry = self.ledger.open(file.told, feed.schema.name)
-            doubted = False
-            for rows in file.rows():
-                if feed.schema.name in TIMED and not len(rows) and not rows.ragged:
-                    feed.texts(file, rows)  # the first part has no rows: it shows the headings
-                    continue
-                part = judge.rows(feed, file, rows)
-                account = self.ledger.entries[entry]
-                account.read += len(rows) + len(rows.ragged)
-                account.nothing += int(part.nothing.sum())
-                self._put_aside(entry, part, rows.ragged)
-                doubted |= bool(np.isin(part.problem, self.problems.of_rule(UNENDED)).any())
-                for times in part.times.values():
-                    name = feed.schema.name
-                    self.bare_times[name] = self.bare_times.get(name, 0) + times.bare
-                    self.untold_times[name] = self.untold_times.get(name, 0) + times.untold
-                self._count_converted(part, feed.schema.name)
-                yield entry, part
-                self._advance(file.bytes_read)
-            self.bytes_done += file.path.stat().st_size
-            self._advance(0)
-            self._describe(feed, file, entry, doubted=doubted)
-        judge.refuse_unread_dates(feed)
-        self._tell_of_source(feed, judge.two_unit_systems(feed))
-        ahead = judge.ends_ahead.get(feed.number, 0)
-        if ahead:
-            told = f"{ahead} rows of {feed.schema.name} end after the export; kept, the end open."
-            self.ledger.note("end ahead", feed.schema.name, None, ahead, told, "")
-
-    def _advance(self, of_this_file: int) -> None:
-        """Tell which share of all bytes has been read; a zipped file counts by what is in it."""
-        if self.all_bytes:
-            self.advance(min(1.0, (self.bytes_done + of_this_file) / self.all_bytes))
-
-    def _name_told(self, feed: Feed, file: ExportFile, number: int) -> str:
-        """Return how the study calls a file: nothing that a pattern stood for, if ids are hidden.
-
-        An id in the name is told by its pseudonym.
-        """
-        patterns = [p for p in feed.source.files if set(p) & set("*?[")]
-        named = [(n, spec.file_name) for n, (_, spec) in feed.columns.items() if spec.file_name]
-        if self.pseudonym is None or not (patterns or named):
-            return file.name
-        place = patterns[0] if patterns else f"source {feed.number + 1}"
-        for name, expression in named:
-            found = re.search(expression, Path(file.name).name)
-            if found is not None:
-                return f"{place}, {self.pseudonym(name, found[1] or '')}"
-        return f"{place}, file {number}"
-
-    def _count_converted(self, part: Judged, table: str) -> None:
-        measured = part.measured
-        if measured is None:
-            return
-        good = part.good
-        units = HBA1C_UNITS if table == HBA1C.name else GLUCOSE_UNITS
-        counts = self.converted.setdefault(table, {})
-        found = {
-            **{
-                f"values in {u}": int((measured.unit[good] == i).sum()) for i, u in enumerate(units)
-            },
-            "below a limit": int((measured.capped[good] < 0).sum()),
-            "above a limit": int((measured.capped[good] > 0).sum()),
-        }
-        for what, count in found.items():
-            counts[what] = counts.get(what, 0) + count
-
-    def _tell_of_source(self, feed: Feed, two_systems: str) -> None:
-        table = feed.schema.name
-        if two_systems:
-            self.ledger.note("two unit systems", table, None, 0, two_systems, "")
-            if self.ledger.severity("two unit systems") == STOP:
-                self.ledger.refuse_stopping()
-        if feed.skipped:
-            names = sorted(feed.skipped)
-            if self.pseudonym is not None:  # people name files after people
-                names = sorted({no_export_pattern(name) for name in names})
-            told = f"Left out, no exports: {', '.join(names)}."
-            self.ledger.note("no export", table, None, len(feed.skipped), told, "")
-
-    def _put_aside(self, entry: int, part: Judged, ragged: tuple[tuple[int, str], ...]) -> None:
-        bad = part.bad
-        if not len(bad) and not ragged:
-            return
-        known = [self.problems.known[i] for i in part.problem[bad]]
-        self.ledger.set_aside(
-            np.full(len(bad), entry),
-            part.lines[bad],
-            np.array([p.rule if p else "" for p in known], dtype=object),
-            np.array([p.reason if p else "" for p in known], dtype=object),
-            part.text_frame(bad),
-        )
-        self.ledger.set_aside(
-            np.full(len(ragged), entry),
-            np.array([line for line, _ in ragged], dtype=np.int64),
-            "fields",
-            np.array([reason for _, reason in ragged], dtype=object),
-            pd.DataFrame(index=range(len(ragged))),
-        )
-
-    def _describe(self, feed: Feed, file: ExportFile, entry: int, *, doubted: bool) -> None:
-        account, told = self.ledger.entries[entry], file.told
-        self.say(f"{told}: {feed.schema.name}, {account.read:,} rows")
-        account.lines, account.titles = file.lines, max(file.heading_line - 1, 0)
-        account.footers, account.empty = file.footers, file.empty_lines
-        source = feed.source
-        self.files.append(
-            {
-                "file": told,
-                "table": feed.schema.name,
-                "sha256": file.sha256,
-                "separator": source.separator,
-                "decimal": source.decimal,
-                "encoding": source.encoding,
-                "dates": source.dates,
-                "time_zone": feed.zone,
-            }
-        )
-        seen_here = [s for s in file.seen if not (s.rule == "no last line end" and doubted)]
-        for seen in seen_here:
-            what = seen.sentence if self.pseudonym is None else seen.discreet or seen.sentence
-            self.ledger.note(seen.rule, feed.schema.name, told, seen.rows, f"{told}: {what}.", "")
-
-    def refuse_empty_join(self, table: str) -> None:
-        """Raise where every row of a table names a patient that nobody knows."""
-        rows = self.ledger.all_set_aside()
-        rows = rows[rows["table"] == table]
-        kept = sum(e.kept for e in self.ledger.entries if e.table == table)
-        if not kept and len(rows) and (rows["rule"] == "unknown patient").all():
-            first = rows.iloc[0]
-            raise IntakeError(
-                f"{first['file']}, line {first['line']}: not one of {len(rows)} rows of {table} "
-                f"names a patient of the patients table (first: '{first['patient_id']}'). "
-                "Check that both exports write patient ids alike."
-            )
 
 
 def intake(
@@ -263,7 +83,7 @@ def intake(
         The study cannot be written, or another intake is writing it.
     """
     hidden = pseudonymiser(sources)
-    work = _Intake(
+    work = Intake(
         sources=sources,
         feeds=with_code_maps(feeds_of(sources)),
         say=progress or (lambda line: None),
@@ -279,13 +99,13 @@ def intake(
         tables = _small_tables(work)
         spill = unfinished.with_name(f"{unfinished.name}-rows")
         if work.of(FINGERSTICKS.name):
-            tables[FINGERSTICKS.name] = _fingersticks(work, spill)
+            tables[FINGERSTICKS.name] = fingersticks(work, spill)
         with TimedRows(spill=spill) as rows:
             return _written(work, tables, rows, folder, unfinished)
 
 
 def _written(
-    work: _Intake,
+    work: Intake,
     tables: dict[str, pd.DataFrame],
     rows: TimedRows,
     folder: Path,
@@ -293,7 +113,7 @@ def _written(
 ) -> Study:
     clinic = work.sources.clinic
     fed = work.of(READINGS.name)
-    _collect(work, fed, rows)
+    collect(work, fed, rows)
 
     def account() -> pd.DataFrame:
         _tell(work)
@@ -306,7 +126,7 @@ def _written(
         clinic=clinic.name,
         time_zone=clinic.time_zone,
         exported_on=clinic.exported_on,
-        readings=_blocks(work, rows, tables) if fed else None,
+        readings=blocks(work, rows, tables) if fed else None,
         accounting=account,
         findings=work.ledger.findings,
         set_aside=work.ledger.all_set_aside,
@@ -316,7 +136,7 @@ def _written(
     )
 
 
-def _made_from(work: _Intake) -> dict[str, Any]:
+def _made_from(work: Intake) -> dict[str, Any]:
     return {
         "sources_sha256": _digest_of(work.sources.path),
         "files": work.files,
@@ -332,7 +152,7 @@ def _digest_of(path: Path | None) -> str | None:
 # --- tables that fit in memory -------------------------------------------------------------------
 
 
-def _small_tables(work: _Intake) -> dict[str, pd.DataFrame]:
+def _small_tables(work: Intake) -> dict[str, pd.DataFrame]:
     """Return every small table after the rules of rows, of the table and across tables."""
     whole: Tables = {}
     for name in DECLARED:
@@ -348,7 +168,7 @@ def _small_tables(work: _Intake) -> dict[str, pd.DataFrame]:
     return {name: table.frame for name, table in whole.items()}
 
 
-def _small_table(work: _Intake, name: str) -> WholeTable:
+def _small_table(work: Intake, name: str) -> WholeTable:
     parts = [
         (*_typed(feed, part), np.full(len(part.good), entry), part.lines[part.good])
         for feed in work.of(name)
@@ -406,7 +226,7 @@ def _column(column: Column, part: Judged, good: Array) -> pd.Series:
     return empty.astype(DTYPES[column.kind])
 
 
-def _note_unrecorded(work: _Intake, name: str) -> None:
+def _note_unrecorded(work: Intake, name: str) -> None:
     for column in DECLARED[name].columns:
         if column.required and "unknown" in column.categories:
             without = [f for f in work.of(name) if column.name not in f.columns]
@@ -417,119 +237,10 @@ def _note_unrecorded(work: _Intake, name: str) -> None:
                 )  # fmt: skip
 
 
-# --- readings and fingersticks -------------------------------------------------------------------
-
-
-def _collect(work: _Intake, feeds: list[Feed], rows: TimedRows) -> None:
-    for feed in feeds:
-        for entry, part in work.judged(feed):
-            rows.add(part, entry)
-
-
-def _fingersticks(work: _Intake, spill: Path) -> pd.DataFrame:
-    with TimedRows(spill=spill) as rows:
-        _collect(work, work.of(FINGERSTICKS.name), rows)
-        parts = []
-        for patient_id, own in rows.by_patient():
-            kept = settled(
-                FINGERSTICKS.name, patient_id, own, rows.sensors.names, work.ledger, by_sensor=False
-            )
-            work.ledger.keep(kept["entry"])
-            parts.append(_fingerstick_frame(patient_id, kept))
-    work.ledger.close_table(FINGERSTICKS.name)
-    work.refuse_empty_join(FINGERSTICKS.name)
-    return pd.concat(parts, ignore_index=True) if parts else FINGERSTICKS.empty()
-
-
-def _fingerstick_frame(patient_id: str, rows: Array) -> pd.DataFrame:
-    flags = np.array([False, True, None], dtype=object)[rows["flag"]]
-    return pd.DataFrame(
-        {
-            "patient_id": np.full(len(rows), patient_id, dtype=object),
-            "time": rows["time"].astype("datetime64[us]").astype("datetime64[ns]"),
-            "local_offset": pd.array(rows["offset"].astype(np.int64), dtype="Int64"),
-            "value": rows["value"],
-            "unit": np.array(GLUCOSE_UNITS, dtype=object)[rows["unit"]],
-            "capped": np.array([CAPPED[0], CAPPED[2], CAPPED[1]], dtype=object)[rows["capped"]],
-            "used_for_calibration": pd.array(flags, dtype="boolean"),
-        }
-    )
-
-
-def _blocks(
-    work: _Intake, rows: TimedRows, tables: dict[str, pd.DataFrame]
-) -> Iterator[ReadingBlock]:
-    sensors = tables["sensors"]
-    known = frozenset(sensors["sensor_id"])
-    names = rows.sensors.names
-    strangers = np.array([*(name not in known for name in names), False])
-    worn = WornSensors.from_table(sensors)
-    rules = ReadingRules.from_tables(sensors, tables["patients"])
-    broken: dict[str, int] = {}
-    count = capped = unknown = kindless = 0
-    for patient_id, own in rows.by_patient():
-        kept = settled(READINGS.name, patient_id, own, names, work.ledger, by_sensor=True)
-        kept = _by_rules(work, rules, patient_id, kept, names, broken)
-        work.ledger.keep(kept["entry"])
-        count += len(kept)
-        capped += int(np.count_nonzero(kept["capped"]))
-        unknown += int(np.count_nonzero(strangers[kept["sensor"]]))
-        block = block_of(patient_id, kept, names)
-        if (block.sensor < 0).any():
-            nameless = worn.kind_of_readings(block)[block.sensor < 0]
-            kindless += int((nameless < 0).sum())
-        yield block
-    work.ledger.close_table(READINGS.name)
-    work.refuse_empty_join(READINGS.name)
-    for rule, found in broken.items():
-        work.ledger.note(
-            rule, READINGS.name, None, found,
-            f"{found:,} of {count:,} readings {RULES[rule].what}; kept.", "",
-        )  # fmt: skip
-    told = {
-        "unknown sensor": (unknown, "name a sensor that is not in sensors; their kind is unknown"),
-        "unknown kind": (
-            kindless,
-            "name no sensor, and no kind or both were worn that day; their kind is unknown",
-        ),
-        "capped": (
-            capped if capped > MUCH_CAPPED * count else 0,
-            f"({capped / max(count, 1):.1%}) stand for beyond a limit",
-        ),
-    }  # fmt: skip
-    for rule, (found, what) in told.items():
-        if found:
-            sentence = f"{found} of {count} readings {what}."
-            work.ledger.note(rule, READINGS.name, None, found, sentence, "")
-
-
-def _by_rules(
-    work: _Intake,
-    rules: ReadingRules,
-    patient_id: str,
-    rows: Array,
-    names: list[str],
-    broken: dict[str, int],
-) -> Array:
-    """Return a patient's rows without those that a rule sets aside; count the noted ones."""
-    out = np.zeros(len(rows), dtype=bool)
-    for rule, found in rules.broken(patient_id, rows, names):
-        found &= ~out
-        count = int(np.count_nonzero(found))
-        if not count:
-            continue
-        if work.ledger.severity(rule) == NOTE:
-            broken[rule] = broken.get(rule, 0) + count
-            continue
-        set_rows_aside(patient_id, rows[found], names, work.ledger, rule, REASONS[rule])
-        out |= found
-    return rows[~out] if out.any() else rows
-
-
 # --- what the study says of its making -----------------------------------------------------------
 
 
-def _tell(work: _Intake) -> None:
+def _tell(work: Intake) -> None:
     for table, count in work.bare_times.items():
         if count:
             zones = sorted({feed.zone for feed in work.of(table)})

@@ -11,55 +11,25 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from outcomes.tables.dates import FIRST_DAY, NO_OFFSET, DatePattern, Moments, read_moments
 from outcomes.tables.declared import GLUCOSE_UNITS, HBA1C_UNITS
 from outcomes.tables.export_files import ExportFile, TextRows
 from outcomes.tables.feeding import MEASURED_TABLES, Feed
+from outcomes.tables.measured import Measured, fits_other_unit, outside_belief, parse_measured
 from outcomes.tables.pseudonyms import Pseudonymiser
-from outcomes.tables.values import (
-    Measured,
-    Parsed,
-    Problems,
-    Reading,
-    Texts,
-    fits_other_unit,
-    outside_belief,
-    parse,
-    parse_measured,
-    shape_of,
-)
-from outcomes.tables.zones import MICROSECONDS_PER_MINUTE, instants_of, offsets_at
+from outcomes.tables.times import Times, local_day, times_of
+from outcomes.tables.values import Parsed, Problems, Reading, Texts, parse, shape_of
 
 Array = npt.NDArray[Any]
-MICROSECONDS_PER_DAY: Final = 86_400_000_000
 # Days that must not come before another day of the same row.
 NOT_BEFORE: Final = {
     "sensors": (("stopped_on", "placed_on"), ("removed_on", "placed_on")),
     "states": (("to_on", "from_on"),),
 }
 EXPECTED_END: Final = ("states", "to_on")
-NO_SUCH_TIME: Final = "no such time"
 REPEATED_HOUR: Final = "repeated hour"
 UNENDED: Final = "unended row"
 FEW_VALUES: Final = 20  # below, nothing is said about the distribution of a column
 OTHER_UNIT_SHARE: Final = 0.1  # of the values of a column
-
-
-@dataclass(frozen=True, kw_only=True, eq=False, repr=False)
-class Times:
-    """Instants of rows: int64 microseconds, offset in minutes.
-
-    `apart` is above 0 where a bare clock time comes twice: the minutes to its second passing.
-    """
-
-    utc: Array
-    local: Array
-    offset: Array
-    apart: Array
-    missing: Array
-    undated: Array  # not even the day is given; a time that the clock skips still has its day
-    bare: int = 0  # how many took the zone of the clinic
-    untold: int = 0  # optional times that the clock skipped or passed twice: left out
 
 
 @dataclass(frozen=True, kw_only=True, eq=False, repr=False)
@@ -155,7 +125,10 @@ class Judge:
                 self._tally(feed, file, rows, name, ~texts.empty, broken_by[name])
         for name in kept:
             if self._is_instant(feed, name):
-                times[name], broken = self._times(feed, name, kept[name], parsed, file.typed)
+                times[name], broken = times_of(
+                    kept[name], feed=feed, name=name, parsed=parsed, typed=file.typed,
+                    problems=self.problems, last_day=self.last_day,
+                )  # fmt: skip
                 broken_by[name] = broken
                 self._mark(problem, broken)
                 self._tally(feed, file, rows, name, ~times[name].missing, broken)
@@ -347,98 +320,6 @@ class Judge:
         ours = tuple("" if t in missing else words.get(t, t) for t in cells.different)
         return Texts(codes=cells.codes, different=ours)
 
-    def _times(
-        self,
-        feed: Feed,
-        name: str,
-        cells: pa.Array | Texts,
-        parsed: dict[str, Parsed],
-        typed: bool,
-    ) -> tuple[Times, Array]:
-        """Return the instants of a column and the problem of each row."""
-        if isinstance(cells, Texts):
-            cells = pa.array(cells.take(np.arange(len(cells.codes))), type=pa.string())
-        column, spec = feed.columns[name]
-        words = ("", *feed.source.missing, *spec.missing, *spec.never)
-        moments, missing = self._moments(cells, feed.patterns(name, typed=typed), words)
-        fits = moments.fits & (moments.day >= FIRST_DAY) & (moments.day < 200_000)
-        local = np.where(fits, moments.local, 0)
-        declared = self._declared_offset(parsed, len(local))
-        given = moments.offset.astype(np.int64)
-        given = np.where(given == NO_OFFSET, declared, given)
-        has = given != NO_OFFSET
-        utc = local - np.where(has, given, 0) * MICROSECONDS_PER_MINUTE
-        offset = np.where(has, given, 0).astype(np.int16)
-        exists, apart = np.ones(len(local), dtype=bool), np.zeros(len(local), dtype=np.int16)
-        bare = np.flatnonzero(fits & ~has)
-        if len(bare):
-            found = instants_of(local[bare], feed.zone)
-            utc[bare], offset[bare] = found.utc, found.offset
-            exists[bare], apart[bare] = found.exists, found.apart
-        marked = np.flatnonzero(fits & moments.utc_mark & (declared == NO_OFFSET))
-        if len(marked):
-            offset[marked] = offsets_at(utc[marked], feed.zone)
-        marked = np.flatnonzero(fits & moments.utc_mark & (declared != NO_OFFSET))
-        offset[marked] = declared[marked]
-        local = utc + offset.astype(np.int64) * MICROSECONDS_PER_MINUTE
-        problem = np.zeros(len(local), dtype=np.int32)
-        if column.required or (name == "placed_at" and "placed_on" not in feed.columns):
-            problem[missing] = self.problems.number("missing value", f"no {name}")
-        problem[~missing & ~fits] = self.problems.number(
-            "not a date", f"{name}: not a time written as declared"
-        )
-        late = fits & ((local // MICROSECONDS_PER_DAY) > self.last_day)
-        problem[late] = self.problems.number("after the export", f"{name}: lies after the export")
-        undated = missing
-        lost = fits & ~exists
-        if name == "time":
-            problem[lost] = self.problems.number(
-                NO_SUCH_TIME, f"{name}: the clock skipped this time in {feed.zone}"
-            )
-            lost = np.zeros_like(lost)
-        else:
-            lost |= apart > 0
-            missing = missing | lost
-        times = Times(
-            utc=utc,
-            local=local,
-            offset=offset,
-            apart=apart,
-            missing=missing,
-            undated=undated,
-            bare=len(bare),
-            untold=int(lost.sum()),
-        )
-        return times, problem
-
-    def _moments(
-        self, cells: pa.Array, patterns: tuple[DatePattern, ...], words: tuple[str, ...]
-    ) -> tuple[Moments, Array]:
-        """Return what the texts say, and which of them are missing.
-
-        Blanks around a text and words for missing are looked for only among those that fit
-        nothing as they stand.
-        """
-        moments = read_moments(cells, patterns, last_day=self.last_day)
-        missing = np.zeros(len(cells), dtype=bool)
-        # A declared word may itself look like a date (9999-12-31 00:00): then all are looked at.
-        open_rows = np.flatnonzero(~moments.fits | (len(words) > 1))
-        if len(open_rows):
-            trimmed = pc.utf8_trim_whitespace(cells.take(pa.array(open_rows)))
-            gone = pc.fill_null(pc.is_in(trimmed, value_set=pa.array(words)), True)
-            missing[open_rows] = gone.to_numpy(zero_copy_only=False)
-            again = read_moments(trimmed, patterns, last_day=self.last_day)
-            for name in ("fits", "local", "offset", "utc_mark"):
-                getattr(moments, name)[open_rows] = getattr(again, name)
-        return moments, missing
-
-    @staticmethod
-    def _declared_offset(parsed: dict[str, Parsed], n: int) -> Array:
-        if "local_offset" not in parsed:
-            return np.full(n, NO_OFFSET, dtype=np.int64)
-        minutes = parsed["local_offset"].values[parsed["local_offset"].codes]
-        return np.where(np.isnan(minutes), NO_OFFSET, np.nan_to_num(minutes)).astype(np.int64)
-
     def _out_of_order(
         self, feed: Feed, parsed: dict[str, Parsed], times: dict[str, Times], n: int
     ) -> Array:
@@ -469,10 +350,3 @@ def _is_read(feed: Feed, heading: str) -> bool:
         if heading in read and name != "unit":
             return True
     return False
-
-
-def local_day(times: Times) -> Array:
-    """Return the local calendar day of each instant as datetime64[ns], NaT where missing."""
-    days = (times.local // MICROSECONDS_PER_DAY).astype("datetime64[D]").astype("datetime64[ns]")
-    days[times.undated] = np.datetime64("NaT")
-    return days

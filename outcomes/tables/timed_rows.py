@@ -18,9 +18,9 @@ import numpy.typing as npt
 import pandas as pd
 
 from outcomes.tables.declared import GLUCOSE_UNITS
-from outcomes.tables.judging import MICROSECONDS_PER_DAY, REPEATED_HOUR, Judged
+from outcomes.tables.judging import REPEATED_HOUR, Judged
 from outcomes.tables.ledger import Ledger
-from outcomes.tables.reading_store import ReadingBlock, different
+from outcomes.tables.reading_store import MICROSECONDS_PER_DAY, ReadingBlock, different
 from outcomes.tables.zones import MICROSECONDS_PER_MINUTE
 
 Array = npt.NDArray[Any]

@@ -26,9 +26,6 @@ from outcomes.tables.export_files import NO_RESULT
 Array = npt.NDArray[Any]
 
 NUMBER: Final = re.compile(r"[+-]?(\d+(?P<mark>[.,])?\d*|(?P<bare>[.,])\d+)")
-MEASURED: Final = re.compile(
-    r"(?P<beyond>[<>≤≥])?\s*(?P<number>[+-]?\d*[.,]?\d+)\s*(?P<unit>[^\d\s].*)?"
-)
 FLAGS: Final = {"true": True, "false": False, "yes": True, "no": False}
 LONGEST_ID: Final = 100  # characters; longer is no id
 LONGEST_TEXT: Final = 10_000
@@ -36,15 +33,6 @@ SPREADSHEET_ERRORS: Final = frozenset(
     ["#REF!", "#N/A", "#VALUE!", "#NAME?", "#DIV/0!", "#NUM!", "#NULL!", NO_RESULT]
 )
 LONGEST_QUOTE: Final = 40  # characters of a text in a reason
-# Readings outside are a unit that was mistaken or a fault of the export, whatever the sensor.
-BELIEVED_GLUCOSE: Final = {"mg/dL": (10.0, 1000.0), "mmol/L": (0.5, 60.0)}
-BELIEVED_HBA1C: Final = {"%": (3.0, 20.0), "mmol/mol": (9.0, 195.0)}
-# What is believed, and yet looks like the other unit. Meters and sensors report whole mg/dL from 20
-# on and mmol/L up to 33.3; below 40 mg/dL a decimal mark tells mmol/L. 21 mmol/mol are 4.1 %.
-WHOLE_FROM: Final = 20.0  # mg/dL
-WITHOUT_DECIMALS_FROM: Final = 40.0  # mg/dL
-LOOKS_LIKE_MG_DL: Final = 39.0  # mmol/L, beyond which the number is one of mg/dL
-LOOKS_LIKE_PERCENT: Final = 21.0  # mmol/mol, below which the number is one of %
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -283,10 +271,11 @@ def _read_text(word: str, how: Reading) -> Read:
 
 def _read_category(word: str, how: Reading) -> Read:
     found = one_of(word, how.column.categories)
-    return (found, "", "") if found else (None, "unknown code", _not_one_of(how.column.categories))
+    return (found, "", "") if found else (None, "unknown code", not_one_of(how.column.categories))
 
 
-def _not_one_of(categories: tuple[str, ...]) -> str:
+def not_one_of(categories: tuple[str, ...]) -> str:
+    """Return what is wrong with a word that is no category."""
     return f"is not one of {', '.join(categories)}"
 
 
@@ -339,163 +328,3 @@ READERS: Final[Mapping[str, Callable[[str, Reading], Read]]] = {
     "number": _read_number,
     "integer": _read_number,
 }
-
-
-# --- measured values: a number, its unit, and words beyond a limit -------------------------------
-
-
-@dataclass(frozen=True, kw_only=True, eq=False, repr=False)
-class Measured:
-    """Values with their units, one entry a row; `unit` an index into the units, -1 where none.
-
-    A word beyond a limit (LOW, HIGH) enters as that limit *in mg/dL*, 40 or 400 unless declared,
-    also in a file of mmol/L: the limit is exact in whole mg/dL and in no tenth of a mmol/L, so the
-    mean is exact, and 40 lies below 54 just as LOW lies below 3.0. `<40` is its number in its unit.
-    """
-
-    value: Array
-    unit: Array
-    capped: Array  # -1 below, 0, 1 above
-    problem: Array
-    decimals: Array  # whether the text has a decimal mark
-
-
-def parse_measured(
-    texts: Texts,
-    unit_texts: Texts | None,
-    how: Reading,
-    units: tuple[str, ...],
-    problems: Problems,
-    memory: dict[str, tuple[float, int, int, bool] | Problem],
-) -> Measured:
-    """Read values, whose unit stands in the text, beside it or in the declaration.
-
-    Parameters
-    ----------
-    texts, unit_texts : Texts
-        The value, and the unit of each row where it has a column of its own.
-    how : Reading
-        Of the value's column.
-    units : tuple of str
-        The units that the table knows.
-    memory : dict
-        What texts read alike were found to be in earlier parts; added to.
-    """
-    n = len(texts.different)
-    value, capped = np.full(n, np.nan), np.zeros(n, dtype=np.int8)
-    inside, problem = np.full(n, -1, dtype=np.int8), np.zeros(n, dtype=np.int32)
-    final = np.zeros(n, dtype=bool)  # a word beyond a limit has its unit already
-    decimals = np.array(["." in t or "," in t for t in texts.different], dtype=bool)
-    codes = how.spec.codes or {}
-    for i, written in enumerate(texts.different):
-        text = codes.get(written, written)
-        if not text or text in (*how.missing, *how.spec.missing):
-            problem[i] = problems.number("missing value", f"no {how.column.name}")
-            continue
-        read = memory.get(text) or memory.setdefault(text, _measured(text, how, units))
-        if isinstance(read, Problem):
-            told = f"{how.column.name}: {problems.quoted(text)} {read.reason}"
-            problem[i] = problems.number(read.rule, told)
-        else:
-            value[i], inside[i], capped[i], final[i] = read
-    rows = texts.codes
-    beside, no_unit = _units_beside(unit_texts, len(rows), how, units, problems)
-    own = inside[rows]
-    unit = np.where(own >= 0, own, beside).astype(np.int8)
-    row_problem = problem[rows].copy()
-    clash = (own >= 0) & (beside >= 0) & (own != beside) & ~final[rows]
-    row_problem[(row_problem == 0) & clash] = problems.number(
-        "no single unit", f"{how.column.name}: the unit in the cell is not the unit declared"
-    )
-    row_problem = np.where((row_problem == 0) & (unit < 0), no_unit, row_problem)
-    return Measured(
-        value=value[rows],
-        unit=unit,
-        capped=capped[rows],
-        problem=row_problem,
-        decimals=decimals[rows],
-    )
-
-
-def _measured(
-    text: str, how: Reading, units: tuple[str, ...]
-) -> tuple[float, int, int, bool] | Problem:
-    glucose = "mg/dL" in units
-    if glucose and text.casefold() in {word.casefold() for word in how.spec.below}:
-        return how.spec.low_limit, units.index("mg/dL"), -1, True
-    if glucose and text.casefold() in {word.casefold() for word in how.spec.above}:
-        return how.spec.high_limit, units.index("mg/dL"), 1, True
-    match = MEASURED.fullmatch(text)
-    number = None if match is None else number_of(match["number"], how.decimal)
-    if match is None or number is None:
-        return Problem(
-            rule="not a number", reason=f"is not a number with the decimal mark '{how.decimal}'"
-        )
-    unit = -1
-    if match["unit"]:
-        word = (how.spec.units or {}).get(match["unit"].strip(), match["unit"].strip())
-        found = one_of(word, units)
-        if found is None:
-            return Problem(rule="not a number", reason=f"has no unit among {', '.join(units)}")
-        unit = units.index(found)
-    if match["beyond"] and not glucose:
-        return Problem(rule="beyond a limit", reason="is a limit, not a value")
-    beyond = {None: 0, "<": -1, "≤": -1, ">": 1, "≥": 1}[match["beyond"]]
-    return number, unit, beyond, False
-
-
-def _units_beside(
-    texts: Texts | None, n: int, how: Reading, units: tuple[str, ...], problems: Problems
-) -> tuple[Array, Array]:
-    """Return the unit declared or standing beside each row, and the problem if it is needed."""
-    none = problems.number("no unit", f"{how.column.name}: a value without a unit")
-    if texts is None and how.spec.unit is None:
-        return np.full(n, -1, dtype=np.int8), np.full(n, none, dtype=np.int32)
-    if texts is None:
-        texts = Texts.same(str(how.spec.unit), n)
-    unit = np.full(len(texts.different), -1, dtype=np.int8)
-    problem = np.full(len(texts.different), none, dtype=np.int32)
-    for i, text in enumerate(texts.different):
-        found = one_of((how.spec.units or {}).get(text, text), units)
-        if found is not None:
-            unit[i] = units.index(found)
-        elif text and text not in (*how.missing, *how.spec.missing):
-            told = f"unit: {problems.quoted(text)} {_not_one_of(units)}"
-            problem[i] = problems.number("unknown code", told)
-    return unit[texts.codes], problem[texts.codes]
-
-
-def outside_belief(measured: Measured, units: tuple[str, ...], problems: Problems) -> Array:
-    """Return the problem of values that nobody believes, whatever the patient."""
-    believed = BELIEVED_HBA1C if "%" in units else BELIEVED_GLUCOSE
-    problem = measured.problem.copy()
-    for i, unit in enumerate(units):
-        low, high = believed[unit]
-        outside = (measured.unit == i) & ~((measured.value >= low) & (measured.value <= high))
-        number = problems.number("out of range", f"value: outside {low:g} to {high:g} {unit}")
-        problem[(problem == 0) & outside] = number
-    other = _looks_other(measured, units) & (measured.capped == 0) & (problem == 0)
-    problem[other] = problems.number("other unit", "value: looks like one of the other unit")
-    return problem
-
-
-def _looks_other(measured: Measured, units: tuple[str, ...]) -> Array:
-    """Return which values are written like those of the other unit."""
-    value, first = measured.value, measured.unit == 0
-    if "%" in units:
-        return ~first & (value < LOOKS_LIKE_PERCENT)
-    small = (value < WHOLE_FROM) | (measured.decimals & (value < WITHOUT_DECIMALS_FROM))
-    return np.where(first, small, value > LOOKS_LIKE_MG_DL)
-
-
-def fits_other_unit(measured: Measured, units: tuple[str, ...]) -> Array:
-    """Return which values nobody believes in their unit, but would in the other one."""
-    believed = BELIEVED_HBA1C if "%" in units else BELIEVED_GLUCOSE
-    fits = np.zeros(len(measured.value), dtype=bool)
-    for i, unit in enumerate(units):
-        low, high = believed[unit]
-        other_low, other_high = believed[units[1 - i]]
-        value = measured.value
-        outside = ~((value >= low) & (value <= high))
-        fits |= (measured.unit == i) & outside & (value >= other_low) & (value <= other_high)
-    return fits | _looks_other(measured, units)
