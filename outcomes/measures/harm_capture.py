@@ -205,6 +205,17 @@ def _unreported(found: pd.DataFrame) -> dict[str, Any]:
     return _share(_UNREPORTED, unmarked, len(serious), unit="% of serious related")
 
 
+def read_audit(path: Path) -> pd.DataFrame:
+    """Return the charts of an audit, strictly read.
+
+    Raises
+    ------
+    SettingsError
+        A column or cell does not fit; the message names line and column.
+    """
+    return read_listed(path, AUDIT)
+
+
 def _audit_path(beside: str | Path | None) -> Path | None:
     if beside is None:
         return None
@@ -222,7 +233,7 @@ def _audit_rows(cohorts: CohortSet, found: pd.DataFrame, path: Path | None) -> l
             {"quantity": name, "estimate": None, "unit": unit, "note": why} | blank
             for name, unit in ((agree, "% of charts"), (kept, "% of harms in charts"))
         ]
-    audit = read_listed(path, AUDIT)
+    audit = read_audit(path)
     known = set(cohorts.table("patients")["patient_id"])
     strangers = int((~audit["patient_id"].isin(known)).sum())
     mine = audit.loc[audit["patient_id"].isin(known)]

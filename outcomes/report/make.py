@@ -13,12 +13,15 @@ from types import MappingProxyType
 from typing import Any, Final
 
 from outcomes.errors import ReportError
+from outcomes.measures.harm_capture import AUDIT_FILE, read_audit
 from outcomes.plan import Quarter, plan_text, read_plan
 from outcomes.report.check import check_page
 from outcomes.report.page import Page, assemble
 from outcomes.report.publish import json_text, publish
 from outcomes.report.run import notebook_path, run_notebook, working_folder
 from outcomes.tables.study import open_study
+from outcomes.watch.actions import FILE as ACTIONS
+from outcomes.watch.actions import read_actions
 
 CAUTION: Final = (
     "This report describes groups of patients; it is never a basis for one patient's treatment. "
@@ -101,6 +104,7 @@ def make_report(
     started, clock = datetime.now(UTC), time.perf_counter()
     opened = open_study(study)
     resolved = read_plan(plan)  # refuse a wrong plan before a kernel starts
+    _read_files_beside(plan)
     parameters = {
         "study": study.resolve(),
         "version": opened.version,
@@ -133,6 +137,14 @@ def make_report(
     publish(folder, files)
     findings = tuple(result["finding"] for result in page.results if result["records"])
     return Report(folder / f"{wanted.notebook}.html", findings, seconds)
+
+
+def _read_files_beside(plan: Path) -> None:
+    """Refuse a small file beside the plan that cannot be used, with its line and column."""
+    folder = plan.resolve().parent
+    read_actions(folder / ACTIONS)
+    if (folder / AUDIT_FILE).exists():
+        read_audit(folder / AUDIT_FILE)
 
 
 def report_folder(

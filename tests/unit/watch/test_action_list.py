@@ -9,6 +9,8 @@ import pytest
 
 from outcomes.cohorts.build import build_cohorts
 from outcomes.errors import SettingsError
+from outcomes.plan import Quarter, plan_text
+from outcomes.report.make import make_report
 from outcomes.results import Result, csv_text
 from outcomes.watch.actions import action_list, read_actions
 from outcomes.watch.attention import attention
@@ -140,3 +142,28 @@ def test_a_committees_list_names_no_inserter(
     assert "I1" not in csv_text(told.table) + repr(told)
     assert "wash @ 2024-Q4" in set(told.table["action"])
     assert "1 actions about single inserters stay there" in told.footnotes[0]
+
+
+@pytest.mark.parametrize(
+    ("name", "text", "says"),
+    [
+        ("actions.csv", ACTIONS + "a,F,2025-Q2,Lead,soon,\n", r"actions.csv, line 2, due: 'soon'"),
+        ("chart_audit.csv", "patient_id,from_on,to_on\n", r"chart_audit.csv, line 1.*harms"),
+    ],
+    ids=["actions", "audit"],
+)
+def test_a_report_names_the_line_and_leaves_page_and_file(
+    tmp_path: Path, name: str, text: str, says: str
+) -> None:
+    invented_study(tmp_path, clinic())
+    (tmp_path / "plan.toml").write_text(plan_text(plan()), "utf-8")
+    (tmp_path / name).write_text(text)
+    page = tmp_path / "out" / "2025-Q2" / "quarterly_report.html"
+    page.parent.mkdir(parents=True)
+    page.write_text("earlier")
+    with pytest.raises(SettingsError, match=says):
+        make_report(
+            tmp_path / "study", tmp_path / "plan.toml", Quarter.parse("2025-Q2"), tmp_path / "out"
+        )
+    assert page.read_text() == "earlier"
+    assert (tmp_path / name).read_text() == text
