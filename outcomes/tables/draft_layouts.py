@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import fnmatch
 import re
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Collection, Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Final
 
@@ -16,7 +16,7 @@ from outcomes.tables.draft_words import PATIENT_WORDS, heading_fit
 from outcomes.tables.feeding import is_no_export
 
 MANY: Final = 15  # files of one kind in one folder, beyond which their beginnings will do
-MOST_FILES: Final = 60  # of one layout whose rows are looked at
+MOST_FILES: Final = 60  # of one folder whose rows are looked at
 OWN_FILES: Final = ("sources.toml", "plan.toml")
 PIECES: Final = re.compile(r"[A-Za-zÀ-ÿ]+|\d+|[^A-Za-zÀ-ÿ\d]")
 
@@ -77,11 +77,35 @@ class Folder:
 def look_at(folder: Path) -> Folder:
     """Look at every file below `folder`; what is left by systems and open programs is named."""
     found = Folder(path=folder)
+    files = _exports(folder, found)
+    kinds = Counter((path.parent, path.suffix) for path, _ in files)
+    groups: dict[tuple[object, ...], list[Look]] = defaultdict(list)
+    for number, (path, name) in enumerate(files):
+        many = kinds[path.parent, path.suffix]
+        seen, why = looks(path, name, among_many=many > MANY)
+        if why:
+            found.left_out[name] = why
+        for look in seen:
+            group = groups[_read_alike(look)]
+            # Of very many files only some keep their rows; the first of a layout always does.
+            rows = look.rows if not group or number % (1 + many // MOST_FILES) == 0 else []
+            group.append(replace(look, rows=rows))
+    everything = [name for _, name in files]
+    found.layouts = [_layout(group, everything) for group in groups.values()]
+    return found
+
+
+def _exports(folder: Path, found: Folder) -> list[tuple[Path, str]]:
+    """Return the files that can be exports, with their names; the others are named in `found`."""
+    studies = {p.parent for p in folder.rglob("current") if (p.parent / "versions").is_dir()}
+    found.left_out |= {
+        f"{place.relative_to(folder).as_posix()}/": "a study" for place in sorted(studies)
+    }
     files = []
     for path in sorted(p for p in folder.rglob("*") if p.is_file()):
         name = path.relative_to(folder).as_posix()
         hidden = any(part.startswith(".") for part in path.relative_to(folder).parts)
-        if name in OWN_FILES:
+        if name in OWN_FILES or studies & set(path.parents):
             continue
         if is_no_export(path) or hidden:
             found.left_out[name] = "left by the system, or by a program that has a file open"
@@ -90,23 +114,14 @@ def look_at(folder: Path) -> Folder:
         else:
             files.append((path, name))
             found.newest = max(found.newest, path.stat().st_mtime)
-    kinds: dict[tuple[Path, str], int] = defaultdict(int)
-    for path, _ in files:
-        kinds[path.parent, path.suffix] += 1
-    groups: dict[tuple[object, ...], list[Look]] = defaultdict(list)
-    for path, name in files:
-        seen, why = looks(path, name, among_many=kinds[path.parent, path.suffix] > MANY)
-        if why:
-            found.left_out[name] = why
-        for look in seen:
-            narrow = look.encoding in ("utf-8", "cp1252", "")
-            groups[
-                path.parent, path.suffix, look.headings, look.separator, look.sheet,
-                "" if narrow else look.encoding,
-            ].append(look)  # fmt: skip
-    everything = [name for _, name in files]
-    found.layouts = [_layout(group, everything) for group in groups.values()]
-    return found
+    return files
+
+
+def _read_alike(look: Look) -> tuple[object, ...]:
+    """Return what files must share to be described by one source."""
+    # Plain ASCII is read alike as utf-8 and as cp1252.
+    encoding = "" if look.encoding in ("utf-8", "cp1252") else look.encoding
+    return (look.path.parent, look.path.suffix, look.headings, look.separator, look.sheet, encoding)
 
 
 def _is_open(path: Path) -> bool:
@@ -117,10 +132,8 @@ def _is_open(path: Path) -> bool:
 
 def _layout(group: list[Look], everything: Sequence[str]) -> Layout:
     names = [look.name for look in group]
-    looked = group[:: max(1, len(group) // MOST_FILES)][:MOST_FILES]
-    profiles = profiles_of(
-        group[0].headings, [look.rows for look in looked], typed=not group[0].is_text
-    )
+    looked = [look.rows for look in group if look.rows]
+    profiles = profiles_of(group[0].headings, looked, typed=not group[0].is_text)
     return Layout(
         looks=tuple(group),
         profiles=profiles,

@@ -148,6 +148,28 @@ def test_files_of_systems_and_open_workbooks_are_skipped_and_named(tmp_path):
     assert all(f"?{name}" in tomllib.loads(found.text)["left_out"] for name in found.left_out)
 
 
+def test_a_study_that_lies_among_the_exports_is_no_export(tmp_path):
+    write(tmp_path)
+    (tmp_path / "study" / "versions" / "x").mkdir(parents=True)
+    (tmp_path / "study" / "current").write_text("x")
+    (tmp_path / "study" / "versions" / "x" / "patients.csv").write_text(PEOPLE)
+    found, sources = draft(tmp_path)
+    assert set(sources) == {"people.csv", "sensors.csv"}
+    assert found.left_out == {"study/": "a study"}
+
+
+def test_of_very_many_files_all_are_named_by_one_pattern(tmp_path):
+    rows = "".join(f"2024-07-10 08:{k:02d}:00,{90 + k}\n" for k in range(30))
+    ids = [f"P{i:03d}" for i in range(150)]
+    people = PEOPLE.split("\n")[0] + "\n" + "".join(f"{i},1950-03-21,F\n" for i in ids)
+    write(tmp_path, people=people)
+    for one in ids:
+        (tmp_path / f"g_{one}.csv").write_text("Timestamp,Glucose\n" + rows)
+    found, sources = draft(tmp_path)
+    assert "150 of 150 files are named for a patient" in found.text
+    assert sources["g_P*.csv"]["table"] == "?readings"
+
+
 def test_a_file_without_headings_is_left_out_with_the_reason(tmp_path):
     write(tmp_path, labs="P001,2024-03-01,7.1\nP002,2024-03-02,8.0\n")
     assert draft(tmp_path)[0].left_out["labs.csv"] == "no line of headings was found in it"
