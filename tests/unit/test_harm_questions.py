@@ -62,6 +62,7 @@ def test_every_number_is_finite_and_has_its_n_or_a_reason(
         else:
             assert math.isfinite(record["estimate"])
             assert (record["n_patients"] or record["n_units"]) is not None
+    assert result.title.endswith("?")
     assert result.finding.endswith(".")
     assert ">nan<" not in result._repr_html_().lower()
 

@@ -86,6 +86,7 @@ def test_every_number_is_finite_and_has_its_n_or_a_reason(
     which: str, request: pytest.FixtureRequest, tmp_path: Path
 ) -> None:
     for result in all_results(request.getfixturevalue(which), tmp_path):
+        assert "?" in result.title
         assert result.finding.endswith(".")
         records = result.records()
         json.dumps(records, allow_nan=False)
