@@ -39,7 +39,9 @@ def plain_answers(*results: Result) -> Answers:
 
 
 def only(result: Result, *parts: str, height: float | None = None) -> Result:
-    """Return the result shown by its finding and these parts alone; its data stay whole.
+    """Return the result shown by its finding, in plain words where it has them, and these parts.
+
+    Its data stay whole.
 
     Parameters
     ----------
@@ -49,7 +51,8 @@ def only(result: Result, *parts: str, height: float | None = None) -> Result:
     height : float, optional
         Another height of the figure, in inches.
     """
-    return replace(result, parts=parts, height=height or result.height)
+    finding = result.plain or result.finding
+    return replace(result, parts=parts, finding=finding, height=height or result.height)
 
 
 def _told(result: Result) -> tuple[str, list[str]]:

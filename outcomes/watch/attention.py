@@ -76,6 +76,7 @@ def attention(programme: Programme, *, audience: str = "clinic") -> Result:
             _false_record(programme),
         ],
         finding=_finding(programme, signals, quarter),
+        plain=_plain(programme, signals, quarter),
         caption=(
             f"What broke a rule in {quarter}, in the fixed order of what is watched. A row is a "
             "question to look into; it is no verdict."
@@ -98,6 +99,19 @@ def attention(programme: Programme, *, audience: str = "clinic") -> Result:
             "gaps together": str(programme.rules.gaps_together),
         },
         summary=_summary(signals),
+    )
+
+
+def _plain(programme: Programme, signals: list[Signal], quarter: str) -> str:
+    """Return the finding in everyday words."""
+    if signals:
+        things = "1 thing" if len(signals) == 1 else f"{len(signals)} things"
+        return f"{things} should be looked at. Each is a question, and no verdict."
+    if not programme.series:
+        return ""
+    return (
+        f"Nothing that is watched broke a rule in {quarter}. That is no proof that all is well: in "
+        "a small clinic only large changes would have shown."
     )
 
 
