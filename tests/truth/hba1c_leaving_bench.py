@@ -17,7 +17,7 @@ from tests.truth.hba1c_bench import MONTH, OUTCOME, visits
 
 LEAVING = replace(Setting(), leaving=-1.5, leaving_hba1c=1.0)
 SCENARIO = "the high leave after a visit: 40 of 100 not seen at month 6"
-REPLICATES = 1000  # and no second run of 10,000: a clinic of 500 takes long
+REPLICATES = 500  # and no second run of 10,000: a clinic takes an eighth of a second
 NONE = Answer(estimate=None, low=None, high=None)
 SEEN = "mean change, those who came for everybody: implanted"
 CLASSIC = "difference, analysis of covariance of those who came"
