@@ -83,6 +83,25 @@ class Profile:
         return self.share(t for t in self.counts if CLOCK.fullmatch(t)) >= MOSTLY
 
     @cached_property
+    def is_midnight(self) -> bool:
+        """Whether every time of day is 00:00, as systems write that have no days without time."""
+        found = [m for text in self.counts if (m := CLOCK.fullmatch(text))]
+        return bool(found) and all(
+            int(m["hour"]) in (0, 12 * bool(m["ampm"])) and m["minute"] == "00" for m in found
+        )
+
+    def day_pattern(self, pattern: str) -> str:
+        """Return `pattern` with the time of day spelt as the cells have it, for a column of days.
+
+        Times of day are read by themselves only where a time is wanted.
+        """
+        spelt = {_clock_part(m, always=True) for text in list(self.counts)[:2000]
+                 if (m := CLOCK.fullmatch(text))}  # fmt: skip
+        if self.typed or "hour" in pattern or not spelt:
+            return pattern
+        return " or ".join(f"{pattern}{clock}" for clock in sorted(spelt))
+
+    @cached_property
     def is_paced(self) -> bool | None:
         """Whether the clock times of one file follow each other as a sensor gives them.
 
@@ -289,12 +308,12 @@ def _candidates(text: str) -> tuple[str, ...]:
     return tuple(f"{mark.join(order)}{_clock_part(clock)}" for order in orders)
 
 
-def _clock_part(clock: re.Match[str] | None) -> str:
-    """Return how a time is spelt in a pattern; "" where the reader knows it by itself."""
+def _clock_part(clock: re.Match[str] | None, *, always: bool = False) -> str:
+    """Return how a time is spelt in a pattern; "" where the reader knows it, unless `always`."""
     if clock is None:
         return ""
     usual = clock["mark"] == ":" and len(clock["hour"]) == 2 and not clock["ampm"]
-    if usual and not clock["blank"]:
+    if usual and not clock["blank"] and not always:
         return ""
     mark = clock["mark"]
     spelt = f"{clock['gap']}hour{mark}minute"

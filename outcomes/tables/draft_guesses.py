@@ -19,7 +19,8 @@ from outcomes.tables.declared import DECLARED
 from outcomes.tables.draft_codes import unit_for, word_for
 from outcomes.tables.draft_columns import Order, Profile
 from outcomes.tables.draft_layouts import best_name_id
-from outcomes.tables.draft_tables import MEASURED, Proposal, codes_of
+from outcomes.tables.draft_scores import MEASURED, codes_of
+from outcomes.tables.draft_tables import Proposal
 from outcomes.tables.draft_words import (
     MISSING_WORDS,
     NO_WORDS,

@@ -8,7 +8,7 @@ is the proposal for a table, and the table with the best proposal is the proposa
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -16,19 +16,15 @@ from scipy.optimize import linear_sum_assignment
 
 from outcomes.schema import Column, Schema
 from outcomes.tables.declared import DECLARED
-from outcomes.tables.draft_codes import CODES, SAME_CODES, unit_for, word_for
-from outcomes.tables.draft_columns import MOST_CODES, MOSTLY, Profile
+from outcomes.tables.draft_codes import unit_for
+from outcomes.tables.draft_columns import MOSTLY, Profile
 from outcomes.tables.draft_layouts import Layout, best_name_id, ids_in_titles
+from outcomes.tables.draft_scores import MEASURED, Known, pair_score
 from outcomes.tables.draft_words import (
     HEADINGS,
-    ID_MARKS,
-    NO_WORDS,
     PATIENT_WORDS,
-    RELATION_WORDS,
     TABLE_WORDS,
     UNIT_WORDS,
-    YES_WORDS,
-    Words,
     heading_fit,
     plain,
 )
@@ -37,8 +33,8 @@ ACCEPTED: Final = 4.0  # the score from which a pair is proposed
 LEFT_OVER: Final = 1.5  # the same for a column that is needed and a heading that is left over
 MISSING_COLUMN: Final = 7.0  # what a table loses for each column that it needs and does not find
 NAMED: Final = 4.0  # what the words of file and folder are worth
-FEWEST_IDS: Final = 5
-HEADINGS_NOT_USED: Final = 0.5
+HEADING_NOT_USED: Final = 0.5  # what it loses for each heading that it has no use for
+FEWEST_IDS: Final = 5  # of a column that can tell who the patients are
 # Columns for which one word for all rows can be proposed where no heading tells them.
 CONSTANTS: Final[Mapping[str, tuple[str, ...]]] = {
     "sensors": ("kind", "planned_days"),
@@ -46,15 +42,7 @@ CONSTANTS: Final[Mapping[str, tuple[str, ...]]] = {
     "procedures": ("attempt", "completed", "what"),
     "complications": ("deficiency_only", "serious"),
 }
-# The share of rows with a day, up to which a column of days is an end whatever its heading.
 END_OF: Final = {"removed_on": "stopped_on"}  # one end of a sensor will do
-ENDS: Final = {"died_on": 0.5, "removed_on": 0.99}
-MEASURED: Final = ("readings", "fingersticks", "hba1c")
-ROW_IDS: Final = {
-    "sensors": "sensor_id",
-    "procedures": "procedure_id",
-    "complications": "complication_id",
-}
 
 
 @dataclass(frozen=True, kw_only=True, eq=False, repr=False)
@@ -69,16 +57,6 @@ class Proposal:
     unit_heading: str | None = None
     patient_from: str = "column"  # column, file_name, preamble or none
     next_best: str = ""
-    certain: dict[str, float] = field(default_factory=dict)
-
-
-@dataclass(frozen=True, kw_only=True)
-class Known:
-    """Ids that other files tell: they say more about a column than its heading."""
-
-    patients: frozenset[str] = frozenset()
-    sensors: frozenset[str] = frozenset()
-    procedures: frozenset[str] = frozenset()
 
 
 def proposals(layouts: list[Layout]) -> list[Proposal]:
@@ -163,7 +141,7 @@ def propose(
     unit = _unit_column(profiles) if table in MEASURED else None
     profiles = [p for p in profiles if p.heading != unit]
     score = np.array(
-        [[pair_score(table, schema.column(n), p, layout, known) for p in profiles] for n in names]
+        [[pair_score(table, schema.column(n), p, known) for p in profiles] for n in names]
     ).reshape(len(names), len(profiles))
     rows, places = linear_sum_assignment(-np.clip(score, 0, None))
     chosen = {
@@ -181,13 +159,13 @@ def propose(
         return None
     unused = len(profiles) - len(chosen)
     total = sum(value for _, value in chosen.values()) - MISSING_COLUMN * len(lacking)
-    total += NAMED * _is_named(layout, table) - HEADINGS_NOT_USED * unused
+    total += NAMED * _is_named(layout, table) - HEADING_NOT_USED * unused
     total += _pace(layout, table, chosen) + (2.0 if unit else 0.0)
     total -= 2.0 * sum(name not in chosen for name in CONSTANTS.get(table, ()))
     return Proposal(
         layout=layout, table=table, score=total, lacking=lacking, unit_heading=unit,
         columns={n: chosen[n][0] for n in schema.names if n in chosen},
-        patient_from=patient_from, certain={n: value for n, (_, value) in chosen.items()},
+        patient_from=patient_from,
     )  # fmt: skip
 
 
@@ -252,170 +230,3 @@ def _pace(layout: Layout, table: str, chosen: Mapping[str, tuple[str, float]]) -
     if table not in ("readings", "fingersticks") or paced is None:
         return 0.0
     return 6.0 if paced == (table == "readings") else -6.0
-
-
-# --- how well a heading fits a column ------------------------------------------------------------
-
-
-def pair_score(table: str, column: Column, profile: Profile, layout: Layout, known: Known) -> float:
-    """Return the score of a pair; below 0 where the cells rule it out."""
-    if column.name == "patient_id":
-        return _patient_score(profile, known)
-    words = HEADINGS[table][column.name]
-    fit = heading_fit(profile.heading, words)
-    if column.name.startswith("related_to"):
-        related = heading_fit(profile.heading, RELATION_WORDS) >= 2
-        fit = fit if related else min(fit, 1.0)
-    elif heading_fit(profile.heading, RELATION_WORDS) >= 2 and column.name != "category":
-        fit = 0.0
-    cells = _cells_score(table, column, profile, layout, known)
-    return -1.0 if cells < 0 else 2 * fit + cells
-
-
-def _patient_score(profile: Profile, known: Known) -> float:
-    if not profile.looks_like_id and not (known.patients and profile.counts):
-        return -1.0
-    if profile.orders or profile.marks or profile.units:
-        return -1.0
-    fit = heading_fit(profile.heading, PATIENT_WORDS)
-    if not known.patients:
-        last = plain(profile.heading).split()[-1:]
-        fit = fit or (1.5 if last and last[0] in ID_MARKS else 0.0)
-        return 2 * fit
-    held = sum(text in known.patients for text in profile.counts) / max(len(profile.counts), 1)
-    return 2 * fit + (6.0 if held >= 0.75 and len(profile.counts) > 1 else -2.0)
-
-
-def _cells_score(
-    table: str, column: Column, profile: Profile, layout: Layout, known: Known
-) -> float:
-    if column.kind == "id":
-        return _id_score(table, column, profile, known)
-    if column.kind in ("date", "instant"):
-        return _date_score(table, column, profile)
-    if column.unit == "year":
-        return _year_score(column, profile)
-    if column.name == "value" and table in MEASURED:
-        return _value_score(table, profile)
-    if column.kind in ("integer", "number"):
-        return _integer_score(column, profile)
-    if column.kind == "flag":
-        return _flag_score(profile)
-    if column.categories or f"{table}.{column.name}" in CODES:
-        return _category_score(table, column, profile)
-    if profile.orders or profile.marks:
-        return -1.0
-    return 0.5 if profile.is_category else 0.0
-
-
-def _id_score(table: str, column: Column, profile: Profile, known: Known) -> float:
-    if profile.orders or profile.marks or profile.units:
-        return -1.0
-    if ROW_IDS.get(table) == column.name:
-        if not profile.is_unique and len(profile.counts) < 0.8 * profile.filled:
-            return -1.0
-        held = sum(text in known.patients for text in profile.counts)
-        return -1.0 if held > 0.5 * len(profile.counts) else 3.0
-    ids = {"sensor_id": known.sensors, "procedure_id": known.procedures}.get(column.name)
-    if ids:
-        found = sum(text in ids for text in profile.counts) / len(profile.counts)
-        return 5.0 if found >= 0.6 else -1.0
-    held = sum(text in known.patients for text in profile.counts)
-    return -1.0 if held > 0.5 * len(profile.counts) else 0.0
-
-
-def _date_score(table: str, column: Column, profile: Profile) -> float:
-    if not profile.orders:
-        return -1.0
-    if column.kind == "instant":
-        return (4.0 if column.name == "time" else 2.0) if profile.has_clock else -1.0
-    if profile.has_clock and not profile.typed:
-        return -1.0
-    full = profile.filled >= 0.95 * profile.rows and not profile.sentinels(
-        profile.orders[0].pattern
-    )
-    if column.name in ENDS and not full:
-        # A day that most rows do not have, or a word for never, is an end.
-        filled = profile.filled - sum(
-            profile.counts[t] for t in profile.sentinels(_pattern(profile))
-        )
-        return 4.0 if filled <= ENDS[column.name] * profile.rows else 1.5
-    main = column.required or column.name in ("recorded_on", "covered_from")
-    return 1.5 if full == main else 0.0
-
-
-def _pattern(profile: Profile) -> str:
-    return profile.orders[0].pattern
-
-
-def _year_score(column: Column, profile: Profile) -> float:
-    years = profile.years
-    if not len(years):
-        return -1.0
-    middle = float(np.median(years))
-    spread = float(np.percentile(years, 90) - np.percentile(years, 10)) if len(years) > 2 else 0.0
-    if column.name == "birth_year":
-        told = 1915 <= middle <= 1992 and spread >= 10 and len(profile.counts) > 5
-        return 4.0 if told else (0.0 if middle < 2015 else -1.0)
-    return 1.0 if middle >= 1940 else -1.0
-
-
-def _value_score(table: str, profile: Profile) -> float:
-    values = profile.numbers
-    if not profile.is_number or not len(values) or profile.orders:
-        return -1.0
-    middle = float(np.median(values))
-    if table == "hba1c":
-        percent = ((values >= 3) & (values <= 20)).mean()
-        ifcc = ((values >= 20) & (values <= 195)).mean()
-        if percent + ifcc < 0.9 or len(profile.counts) < 3:
-            return -1.0
-        named = heading_fit(profile.heading, "hba1c a1c hba ifcc ngsp") >= 2
-        return 3.0 if named else (1.5 if 4 <= middle <= 14 and profile.marks else 0.0)
-    molar = 2 <= middle <= 25 and values.max() <= 60
-    mass = 40 <= middle <= 350 and np.percentile(values, 95) >= 90
-    if not (molar or mass) or len(profile.counts) < 5:
-        return -1.0
-    return 2.5 if not profile.is_unique or profile.filled < 50 else 1.0
-
-
-def _integer_score(column: Column, profile: Profile) -> float:
-    values = profile.numbers
-    if not profile.is_plain_number or profile.marks or not len(values) or profile.orders:
-        return -1.0
-    low, high = column.low or 0.0, min(column.high or 1e9, 800)
-    inside = ((values >= low) & (values <= high)).mean()
-    if inside < 0.85:
-        return -1.0
-    few = len(profile.counts) <= 8
-    if column.name == "planned_days":
-        return (2.0 if few else 0.5) if np.median(values) >= 5 else -1.0
-    if column.name == "attempt":
-        return 2.0 if few and values.min() <= 1 and np.median(values) <= 2 else -1.0
-    return 0.5
-
-
-def _flag_score(profile: Profile) -> float:
-    if len(profile.counts) > 4:
-        return -1.0
-    known = [t for t in profile.counts if t.casefold() in YES_WORDS | NO_WORDS]
-    return 2.0 if profile.share(known) >= 0.85 else -1.0
-
-
-def codes_of(table: str, column: str) -> Words:
-    """Return the words by which codes of a column are guessed."""
-    named = CODES.get(f"{table}.{column}") or CODES.get(column)
-    return named or CODES.get(SAME_CODES.get(column, ""), {})
-
-
-def _category_score(table: str, column: Column, profile: Profile) -> float:
-    if len(profile.counts) > MOST_CODES or profile.orders or profile.marks or profile.units:
-        return -1.0
-    words = codes_of(table, column.name)
-    known = [t for t in profile.counts if word_for(t, words, column.categories)]
-    share = profile.share(known)
-    if share < 0.5:
-        two = column.name == "kind" and len(profile.counts) == 2
-        return (1.0 if two else 0.0) if profile.is_category else -1.0
-    letters = profile.share(t for t in known if len(plain(t)) >= 3)
-    return 2.0 * share + (2.0 if letters >= 0.5 and len(profile.counts) > 1 else 0.0)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Final
@@ -16,7 +16,7 @@ from typing import Final
 from outcomes.errors import SettingsError, UsageError
 from outcomes.plan.sources import CHOOSE
 from outcomes.tables.declared import DECLARED, NEEDED
-from outcomes.tables.draft_columns import Profile
+from outcomes.tables.draft_columns import Order, Profile
 from outcomes.tables.draft_guesses import (
     UNDECIDED,
     ColumnGuess,
@@ -27,7 +27,8 @@ from outcomes.tables.draft_guesses import (
     own_order,
 )
 from outcomes.tables.draft_layouts import Folder, Layout, look_at
-from outcomes.tables.draft_tables import Known, Proposal, known_patients, proposals, propose
+from outcomes.tables.draft_scores import Known
+from outcomes.tables.draft_tables import Proposal, known_patients, proposals, propose
 from outcomes.tables.draft_words import FACTS, MEASURES, heading_fit
 from outcomes.tables.draft_writing import draft_text
 
@@ -254,18 +255,29 @@ def _add_dates(guess: TableGuess, elsewhere: Counter[str]) -> None:
         if heading not in one.layout.first.headings:
             continue
         profile = one.layout.profile(heading)
-        if declared.kind in ("date", "instant"):
+        if declared.kind == "date" and profile.orders and not profile.typed:
+            own = _of_days(profile, of_files)
+        elif declared.kind in ("date", "instant"):
             own = own_order(profile, of_files)
         elif declared.unit == "year" and profile.orders:
-            own = profile.orders[0]
+            own = profile.orders[0]  # spelt out: a year is read from a day only where it is
             rivals = [o.pattern for o in profile.orders if o.pattern.startswith(of_files[:3])]
             if own.alone == 0 and rivals:
                 own = next(o for o in profile.orders if o.pattern == rivals[0])
+            own = replace(own, pattern=profile.day_pattern(own.pattern))
         else:
             continue
         if own is not None:
             told = f"{own.fits:,} of {profile.told:,} fit it"
             column.keys["dates"] = Guess(value=own.pattern, because=told)
+
+
+def _of_days(profile: Profile, of_files: str) -> Order | None:
+    """Return the order of a column of days where it is not that of its files, times spelt out."""
+    order = own_order(profile, of_files)
+    plain = order or next(o for o in profile.orders if o.pattern == of_files)
+    spelt = profile.day_pattern(plain.pattern)
+    return order if spelt == plain.pattern else replace(plain, pattern=spelt)
 
 
 def _add_facts(guess: TableGuess) -> None:

@@ -85,7 +85,8 @@ def test_no_id_of_a_patient_stands_in_a_draft(drafted):
 
 
 @pytest.mark.parametrize(
-    "name", ["French tabs", "Spanish, id above the headings", "one workbook", "Parquet warehouse",
+    "name", ["hospital data base", "French tabs",
+             "Spanish, id above the headings", "one workbook", "Parquet warehouse",
              "nobody's words", "a sheet of visits"],
 )  # fmt: skip
 def test_a_confirmed_draft_is_read_to_the_last_row(drafted, tmp_path, name):

@@ -24,6 +24,7 @@ class Way:
     clock: str = "%H:%M:%S"
     between: str = " "
     ampm: bool = False
+    midnight: bool = False  # whether days have a time of day, always 00:00:00
     offset: bool = False  # whether times carry their offset
     glucose: str = "mg/dL"
     hba1c: str = "%"  # a unit, or "column"
@@ -48,7 +49,7 @@ WAYS = (
     Way(name="plain English", headings=words.ENGLISH),
     Way(
         name="hospital data base", headings=words.TERSE, codes=words.LETTERS, separator="|",
-        dates="month/day/year", hba1c="column", clock="%I:%M %p", ampm=True,
+        dates="month/day/year", hba1c="column", clock="%I:%M %p", ampm=True, midnight=True,
         files={name: f"EXTRACT_{i:02d}" for i, name in enumerate(words.TERSE)},
     ),
     Way(

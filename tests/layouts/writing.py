@@ -166,11 +166,13 @@ def _cells(rows: pd.DataFrame, column: str, way: Way, table: str, truth: Truth) 
     if column == "birth" or column.endswith("_on") or column == "on":
         order = (way.birth_dates or way.dates) if column == "birth" else way.dates
         typed = way.kind in ("xlsx", "parquet")
-        truth.of_columns[ours, "dates"] = "year-month-day" if typed else order
+        clock = " hour:minute:second" if way.midnight else ""
+        truth.of_columns[ours, "dates"] = "year-month-day" if typed else order + clock
         never = way.never if column in ("removed_on", "died_on") else ""
         if never:
             truth.of_columns[ours, "never"] = [never]
-        return [_day(v, order) if pd.notna(v) else never for v in values]
+        behind = " 00:00:00" if way.midnight else ""
+        return [_day(v, order) + behind if pd.notna(v) else never for v in values]
     if column == "value" and table in ("readings", "fingersticks"):
         truth.of_columns[column, "unit"] = way.glucose
         molar = way.glucose == "mmol/L"

@@ -103,6 +103,17 @@ def test_days_in_another_order_than_most_are_counted(tmp_path):
     assert "9 of 10 fit it; no other order fits most of them" in found.text
 
 
+def test_the_day_of_a_draw_may_have_a_time(tmp_path):
+    days = [f"{day}.04.2024 08:1{day % 10}" for day in range(13, 22)]
+    write(tmp_path, labs=labs(days, [f"7.{i}" for i in range(9)]))
+    found, sources = draft(tmp_path)
+    drawn = sources["labs.csv"]["columns"]["drawn_on"]
+    assert drawn == {"column": "?Sample date", "dates": "?day.month.year hour:minute"}
+    (tmp_path / "sources.toml").write_text(confirmed(found.text), encoding="utf-8")
+    study = intake(read_sources(tmp_path / "sources.toml"), tmp_path / "study")
+    assert study.table("hba1c")["drawn_on"].dt.day.tolist() == list(range(13, 22))
+
+
 def test_a_zone_comes_from_the_offsets_of_the_times(tmp_path):
     times = ["2024-01-10T08:00:00+00:00", "2024-07-10T08:00:00+01:00"]
     rows = "".join(
