@@ -143,7 +143,11 @@ def sensor_units(cohorts: CohortSet) -> Result:
         },
         summary=_summary(table),
         drawing=partial(_draw, rows=drawn) if len(drawn) else None,
-        alt=f"Observed over expected losses by unit with 95 % limits on a log scale. {answer}",
+        alt=(
+            "Observed over expected losses with 95 % limits on a log scale: "
+            + ", ".join(f"{_name(row)} {number(row['ratio'])}" for row in drawn.to_dict("records"))
+            + f". {answer}"
+        ),
         height=1.0 + 0.27 * max(len(drawn), 1),
     )
 
@@ -215,7 +219,9 @@ def unit_rows(part: Grouping, alpha: float, rules: SensorSurvival) -> list[Row]:
     rows = []
     for place, row in enumerate(part.table.to_dict("records")):
         observed, others = int(row["observed"]), int(row["others"])
-        exact = rate_ratio(observed, row["expected"], others, float(others))
+        # A unit that stood alone whenever it lost a sensor has nothing to be held against.
+        alone = not row["expected"] > 0
+        exact = None if alone else rate_ratio(observed, row["expected"], others, float(others))
         _, low, high = clustered_ratio(part.lives, place, level=LEVEL)
         tail = both_tails(part.lives, place, row["tail"])
         rows.append(
@@ -223,7 +229,8 @@ def unit_rows(part: Grouping, alpha: float, rules: SensorSurvival) -> list[Row]:
                 "kind": part.kind, "grouping": part.column, "unit": row["unit"],
                 "n_units": int(row["n_units"]), "n_patients": int(row["n_patients"]),
                 "losses": int(row["losses"]), "observed": observed, "expected": row["expected"],
-                "ratio": exact.estimate, "conf_low": exact.conf_low, "conf_high": exact.conf_high,
+                "ratio": exact and exact.estimate, "conf_low": exact and exact.conf_low,
+                "conf_high": exact and exact.conf_high,
                 "by_patient_low": low, "by_patient_high": high, "tail": row["tail"],
                 "larger_tail": tail,
                 "fires": bool(judged[place] and tail <= alpha),
@@ -231,6 +238,8 @@ def unit_rows(part: Grouping, alpha: float, rules: SensorSurvival) -> list[Row]:
                 "note": "" if judged[place] else "too few to judge",
             }
         )  # fmt: skip
+        if alone:
+            rows[-1]["note"] = "nothing at the same ages to be held against"
     return rows
 
 
