@@ -19,11 +19,13 @@ from outcomes.statistics.observed_expected import (
     left_out,
 )
 from outcomes.watch.sensor_units import (
+    Grouping,
     false_alarms,
     groupings,
     quiet_tails,
     sensor_units,
     shared_alpha,
+    unit_rows,
 )
 from tests.invented_clinic import PLAN, invented_study, invented_tables
 
@@ -160,3 +162,18 @@ def test_false_alarms_stay_within_the_budget(tmp_path: Path) -> None:
     mean, error = false_alarms(quiet, alpha)
     assert mean - 3 * error <= rules.unit_false_alarms_a_year
     assert false_alarms(quiet, 0.05)[0] > mean  # the simulation can tell a looser rule
+
+
+def test_a_unit_with_nothing_to_be_held_against_gets_words_and_no_ratio() -> None:
+    made = UnitLives(  # each unit in a stratum of its own
+        first=np.zeros(2, int), last=np.array([3, 4]), until=np.full(2, 9),
+        event=np.array([True] * 2), unit=np.arange(2), stratum=np.arange(2), cluster=np.arange(2),
+        steps=10, units=2, strata=2, clusters=2,
+    )  # fmt: skip
+    counts = pd.DataFrame({"unit": ["a", "b"], "n_units": 1, "n_patients": 1, "losses": 1})
+    table = pd.concat([counts.assign(days=5.0), left_out(*made.counted())], axis=1)
+    part = Grouping(kind="implanted", column="lot", lives=made, table=table, frailty=0.0)
+    for row in unit_rows(part, 0.05, SensorSurvival()):
+        assert row["ratio"] is None
+        assert row["note"] == "nothing at the same ages to be held against"
+        assert not row["fires"]
