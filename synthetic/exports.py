@@ -31,6 +31,7 @@ from .spoil import (
     spoil_centre,
     spoil_cloud,
     spoil_satellites,
+    twice_with_two_contents,
     unplaced,
 )
 from .wear import Sensor
@@ -148,6 +149,8 @@ def write_exports(clinic: Clinic, folder: Path) -> Written:
     ]  # fmt: skip
     for file in small:
         spoil(file, rng)
+    if clinic.scenario.one_person_twice:
+        twice_with_two_contents(small[0], rng)
     sticks = _meter_file()
     _readings(clinic, folder, written, sticks)
     spoil(sticks, rng)

@@ -32,9 +32,9 @@ WEAR_HARM = {
     ("adhesive", "bleeding at insertion"): 0.05,
 }
 METABOLIC = {"severe hypoglycaemia": 0.045, "diabetic ketoacidosis": 0.020}  # per patient-year
-# What people write into a free field: a spreadsheet would take four of these for a formula.
+# What people write into a free field: a spreadsheet would take five of these for a formula.
 ACTIONS = (
-    "", "pansement changé", "=1+1", "+49 30 0000 rappelée", "", "-2 jours sans capteur", "NA",
+    "", "pansement changé", "=1+1", "+49 30 0000 rappelée", "\t=2+2", "-2 jours sans capteur", "NA",
     "@SUM(A1)", "crème <cortisone> & repos",
 )  # fmt: skip
 CAUSE_HARM = {  # an end of a sensor that is a complication by itself

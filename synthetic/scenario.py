@@ -153,6 +153,8 @@ class Scenario:
     adhesive_bias_mg_dl: float = 0.0
     laboratory_sd: float = 0.14
     point_of_care_sd: float = 0.26
+    # a switch of the exports
+    one_person_twice: bool = False  # with two contents: intake must stop and name the person
 
     @property
     def last_day(self) -> int:

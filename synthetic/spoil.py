@@ -21,6 +21,9 @@ NEVER_WAS: Final = "clock time that never was"
 NOTHING: Final = "no value"  # a row that is there, and has nothing to give
 ALIKE: Final = "exact repeat in the hour that comes twice"  # two passings with one value
 BOTH_SCALES: Final = "one draw in both scales"
+TWO_CONTENTS: Final = "one person with two contents"
+BLANKS: Final = "kept, blanks around the value"
+UNIT_IN_CELL: Final = "kept, unit in the value's cell"
 STRANGER: Final = "999999"  # an id that no patient has
 
 Planted = tuple[str, int]  # kind, rows
@@ -68,6 +71,15 @@ def _people(file: TextFile, rng: np.random.Generator) -> None:
     file.plant(rng, "outside its range", early)
     file.plant(rng, "impossible date", never)
     file.plant(rng, "unknown code", word)
+
+
+def twice_with_two_contents(file: TextFile, rng: np.random.Generator) -> None:
+    """Plant somebody again with another diagnosis: everything hangs on people, so intake stops."""
+    place = file.header.index("Diagnosejahr")
+    right = next(n for n, label in enumerate(file.labels) if not label and file.rows[n][place])
+    other = str(int(file.rows[right][place]) - 1)
+    file.label(right, TWO_CONTENTS)
+    file.plant(rng, TWO_CONTENTS, _changed(file, right, Diagnosejahr=other))
 
 
 def _facts(file: TextFile, rng: np.random.Generator) -> None:
@@ -170,6 +182,8 @@ def _patches(file: TextFile, rng: np.random.Generator) -> None:
     ]
     for number, (label, cells) in enumerate(wrong):
         file.plant(rng, label, _changed(file, 0, patch=f"A-90{number}", **cells))
+    twins = [_changed(file, 0, patch="A-910", life=life) for life in ("10", "14")]
+    file.plant(rng, "same id", *twins)
 
 
 def _meter(file: TextFile, rng: np.random.Generator) -> None:
@@ -272,8 +286,15 @@ def spoil_centre(wearer: int, lines: bytes) -> tuple[bytes, list[Planted]]:
         rows += never
         planted = [("two values at one time", 2), (NEVER_WAS, 2)]
     elif wearer == 2:
+        dressed = {BLANKS: '" {} "', UNIT_IN_CELL: "{} mg/dL"}
+        plain = [n for n, row in enumerate(rows) if row.rsplit(",", 1)[1].isdigit()]
+        for number, (kind, form) in enumerate(dressed.items()):
+            for place in plain[120 + 3 * number : 123 + 3 * number]:
+                start, worth = rows[place].rsplit(",", 1)
+                rows[place] = f"{start},{form.format(worth)}"
+            planted.append((kind, 3))
         rows.insert(61, f"{_later(time, 7)},{patch},---")
-        planted = [("not a number", 1)]
+        planted.append(("not a number", 1))
     return _lines(rows), planted
 
 
