@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from outcomes.command.endings import Ending, typed
-from outcomes.errors import UsageError
+from outcomes.errors import UsageError, WriteError
 
 SOURCES = "sources.toml"
 
@@ -41,7 +41,10 @@ def run(given: argparse.Namespace) -> Ending:
     draft = draft_sources(
         given.folder, name=given.name, time_zone=given.time_zone, exported_on=given.exported_on
     )
-    write_in_one_step(target, draft.text)
+    try:
+        write_in_one_step(target, draft.text)
+    except OSError as error:
+        raise WriteError(f"{target}: cannot be written ({error.strerror}).") from error
     fed = {str(table.table.value) for table in draft.tables}
     files = sum(len(table.proposal.layout.looks) for table in draft.tables)
     return Ending(

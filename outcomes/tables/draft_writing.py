@@ -136,13 +136,15 @@ def _key(key: str) -> str:
 
 
 def _text(value: str) -> str:
+    """Return a text as TOML."""
     # Literal strings keep the backslashes of regular expressions readable.
-    if "\\" in value and "'" not in value and value not in ("?\\t", "\\t"):
+    if "\\" in value and "'" not in value and value.isprintable() and value[-2:] != "\\t":
         return f"'{value}'"
-    if value in ("?\\t", "\\t"):
-        return f'"{value}"'
-    return json.dumps(value, ensure_ascii=False)
+    if value in (f"{GUESS}\\t", "\\t"):
+        return f'"{value}"'  # a tab, written as sources.toml writes it
+    return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
 
 
 def _one_line(text: str) -> str:
-    return " ".join(text.split())
+    """Return a text fit for a comment."""
+    return " ".join("".join(c if c.isprintable() else " " for c in text).split())

@@ -1,11 +1,15 @@
 """A draft of sources.toml: evidence for each guess, and nothing decided where nothing decides."""
 
+import csv
 import re
 import shutil
+import tempfile
 import tomllib
 from datetime import date
+from pathlib import Path
 
 import pytest
+from hypothesis import given, settings, strategies
 
 from outcomes.command.main import main
 from outcomes.errors import SettingsError, UsageError
@@ -238,6 +242,35 @@ def test_a_draft_never_overwrites(tmp_path, capsys):
     assert main(["draft-sources", str(tmp_path)]) == 2
     assert "never overwritten" in capsys.readouterr().err
     assert (tmp_path / "sources.toml").read_text() == "mine"
+
+
+def test_a_folder_that_cannot_be_written_is_said_to_be(tmp_path, capsys, monkeypatch):
+    write(tmp_path)
+
+    def refuse(path, text):
+        raise PermissionError(13, "Permission denied")
+
+    monkeypatch.setattr("outcomes.tables.versions.write_in_one_step", refuse)
+    assert main(["draft-sources", str(tmp_path)]) == 4
+    assert "cannot be written (Permission denied)" in capsys.readouterr().err
+
+
+@given(
+    headings=strategies.lists(
+        strategies.text(min_size=1, max_size=12).filter(str.strip), min_size=2, max_size=6
+    ),
+    cells=strategies.lists(strategies.text(max_size=8), min_size=1, max_size=6),
+)
+@settings(max_examples=25, deadline=None)
+def test_whatever_stands_in_a_file_the_draft_is_read_as_toml(headings, cells):
+    with tempfile.TemporaryDirectory() as place:
+        folder = Path(place)
+        write(folder)
+        rows = [headings, *([cell] * len(headings) for cell in cells)]
+        with (folder / "odd.csv").open("w", encoding="utf-8", errors="replace", newline="") as out:
+            csv.writer(out).writerows(rows)
+        told = tomllib.loads(draft(folder)[0].text)
+    assert {"?people.csv", "?sensors.csv"} <= {s["files"][0] for s in told["source"]}
 
 
 def test_what_is_given_is_no_guess(tmp_path):
