@@ -20,6 +20,8 @@ More about harm
     `harm_over_time`, `harm_contrast`, `harm_models`, `harm_capture`
 The sensors and their data
     `data_sufficiency`, `day_shape`, `sensor_wear`, `sensor_agreement`
+What became of sensors, and what is to come
+    `sensor_states`, `persistence`, `overdue`, `projection`, `sensor_units`
 Implanted against adhesive
     `emulated_trial`, `compare`, `doubts`, `subgroups`, `switchers`
 The programme over time
@@ -60,6 +62,11 @@ _HOME = {
     "day_shape": "outcomes.measures.day_shape",
     "sensor_wear": "outcomes.measures.sensor_wear",
     "sensor_agreement": "outcomes.measures.sensor_agreement",
+    "sensor_states": "outcomes.measures.sensor_states",
+    "persistence": "outcomes.measures.persistence",
+    "overdue": "outcomes.measures.persistence",
+    "projection": "outcomes.watch.projection",
+    "sensor_units": "outcomes.watch.sensor_units",
     "emulated_trial": "outcomes.comparison.protocol",
     "compare": "outcomes.comparison.compare",
     "doubts": "outcomes.comparison.doubt",
