@@ -1,5 +1,7 @@
 """`python -m tests.benchmarks.invented_clinics [--patients 60 500 5000]`: size, time and memory.
 
+`--tables` tells instead how many clinics of analysis tables, without readings, are drawn a minute.
+
 Each size is written by a process of its own into a temporary folder, which is removed again;
 `invented_clinics.txt` keeps a run. The readings of 5,000 patients take 15 GB on disk for a while.
 """
@@ -13,6 +15,10 @@ import sys
 import tempfile
 import time
 from pathlib import Path
+
+import numpy as np
+
+from synthetic.tables_only import Setting, tables
 
 CODE = """
 import resource, sys
@@ -39,12 +45,27 @@ def measured(patients: int, minutes: tuple[int, int], folder: Path) -> str:
     )
 
 
+def a_minute(patients: int, *, seconds: float = 10.0) -> str:
+    """Draw all tables of clinics on one core for some seconds of its time; return the line."""
+    setting, began, drawn = Setting(patients=patients), time.process_time(), 0
+    while time.process_time() - began < seconds:
+        tables(setting, np.random.default_rng([1, drawn]))
+        drawn += 1
+    return f"{patients:>8,} {60 * drawn / (time.process_time() - began):>13,.0f}"
+
+
 def main() -> None:
     """Print one line a size."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--patients", type=int, nargs="+", default=[60, 500, 5000])
     parser.add_argument("--minutes", type=int, nargs=2, default=(5, 15))
+    parser.add_argument("--tables", action="store_true", help="clinics without readings a minute")
     asked = parser.parse_args()
+    if asked.tables:
+        print("patients   clinics a minute of one core", flush=True)
+        for patients in (24, 120, 500):
+            print(a_minute(patients), flush=True)
+        return
     print("patients          rows  MB written   seconds       CPU   peak MB", flush=True)
     for patients in asked.patients:
         with tempfile.TemporaryDirectory() as folder:

@@ -148,6 +148,8 @@ def test_related_events_lie_between_a_registry_and_trials(large: Clinic) -> None
     # 3,023 (Deiss D, Diabetes Technol Ther 2019): about 8 per 100 patient-years where only what is
     # told is written down. Trials that ask find skin events of adhesive sensors every 8 weeks of
     # wear (Asarani NAM, J Diabetes Sci Technol 2020;14:328), 650 per 100 patient-years.
+    # Here everything that is told is written down, skin marks of the transmitter above all, so that
+    # a small clinic's tables are not empty: on purpose several times the registry's rate.
     harms, years = related(large, "implanted")
     assert 8 <= 100 * len(harms) / years <= 60
     harms, years = related(large, "adhesive")
@@ -160,6 +162,22 @@ def test_serious_related_events_are_rare(large: Clinic) -> None:
     harms, _ = related(large, "implanted")
     people = large.sensors.query("kind == 'implanted'")["patient_id"].nunique()
     assert harms.loc[harms["serious"], "patient_id"].nunique() / people <= 0.02
+
+
+def test_the_composite_of_procedures_lies_above_the_goal_of_trained_inserters(
+    large: Clinic,
+) -> None:
+    # Infection, a second procedure to remove, or a moderate or severe event of a procedure: below
+    # 4 % was the goal met by trained inserters (Tweden KS 2024, 1,528 implants). On purpose above
+    # it here: two of six inserters begin within the records, and their learning is to be seen.
+    attempts = large.procedures
+    again = set(attempts.loc[(attempts["what"] == "removal") & ~attempts["completed"], "sensor_id"])
+    harms, _ = related(large, "implanted")
+    infected = set(harms.loc[harms["category"] == "site infection", "sensor_id"])
+    of_procedure = harms["procedure_id"].fillna("").ne("") & harms["severity"].ne("mild")
+    implants = set(large.sensors.query("kind == 'implanted'")["sensor_id"])
+    hit = (again | infected | set(harms.loc[of_procedure, "sensor_id"])) & implants
+    assert 0.04 <= len(hit) / len(implants) <= 0.12
 
 
 def test_severe_skin_events_are_one_to_three_in_a_hundred(large: Clinic) -> None:
