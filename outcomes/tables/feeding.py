@@ -8,7 +8,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from fnmatch import fnmatch
+from fnmatch import translate
 from functools import cached_property
 from pathlib import Path
 from typing import Final
@@ -360,9 +360,12 @@ def is_no_export(path: Path) -> bool:
     return bool(no_export_pattern(path.name))
 
 
+_NO_EXPORTS: Final = tuple((p, re.compile(translate(p))) for p in NO_EXPORTS)
+
+
 def no_export_pattern(name: str) -> str:
     """Return the pattern of files that are no exports which a name fits, "" where it fits none."""
-    return next((p for p in NO_EXPORTS if fnmatch(name.casefold(), p)), "")
+    return next((p for p, fits in _NO_EXPORTS if fits.match(name.casefold())), "")
 
 
 def _found(feed: Feed, pattern: str) -> list[Path]:

@@ -14,7 +14,13 @@ import pyarrow.compute as pc
 from outcomes.tables.declared import GLUCOSE_UNITS, HBA1C_UNITS
 from outcomes.tables.export_files import ExportFile, TextRows
 from outcomes.tables.feeding import MEASURED_TABLES, Feed
-from outcomes.tables.measured import Measured, fits_other_unit, outside_belief, parse_measured
+from outcomes.tables.measured import (
+    Known,
+    Measured,
+    fits_other_unit,
+    outside_belief,
+    parse_measured,
+)
 from outcomes.tables.pseudonyms import Pseudonymiser
 from outcomes.tables.times import Times, local_day, times_of
 from outcomes.tables.values import Parsed, Problems, Reading, Texts, parse, shape_of
@@ -87,7 +93,7 @@ class Judge:
     other_units: dict[int, list[Any]] = field(default_factory=dict)  # by source: all, other, first
     ends_ahead: dict[int, int] = field(default_factory=dict)  # by source: ends after the export
     _dates: dict[tuple[int, str], list[Any]] = field(default_factory=dict)
-    _memory: dict[int, dict[str, Any]] = field(default_factory=dict)  # measured texts by source
+    _memory: dict[int, dict[str, Known]] = field(default_factory=dict)  # measured texts by source
 
     def rows(self, feed: Feed, file: ExportFile, rows: TextRows) -> Judged:
         """Judge some rows of `file` by every rule that one row alone can break."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Any, Final, TypeAlias
 
 import numpy as np
 import numpy.typing as npt
@@ -25,6 +25,10 @@ WHOLE_FROM: Final = 20.0  # mg/dL
 WITHOUT_DECIMALS_FROM: Final = 40.0  # mg/dL
 LOOKS_LIKE_MG_DL: Final = 39.0  # mmol/L, beyond which the number is one of mg/dL
 LOOKS_LIKE_PERCENT: Final = 21.0  # mmol/mol, below which the number is one of %
+
+
+# Of a text: value, unit, beyond which limit, whether the unit is final, problem, decimal mark.
+Known: TypeAlias = tuple[float, int, int, bool, int, bool]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False, repr=False)
@@ -49,7 +53,7 @@ def parse_measured(
     how: Reading,
     units: tuple[str, ...],
     problems: Problems,
-    memory: dict[str, tuple[float, int, int, bool] | Problem],
+    memory: dict[str, Known],
 ) -> Measured:
     """Read values, whose unit stands in the text, beside it or in the declaration.
 
@@ -64,23 +68,14 @@ def parse_measured(
     memory : dict
         What texts read alike were found to be in earlier parts; added to.
     """
-    n = len(texts.different)
-    value, capped = np.full(n, np.nan), np.zeros(n, dtype=np.int8)
-    inside, problem = np.full(n, -1, dtype=np.int8), np.zeros(n, dtype=np.int32)
-    final = np.zeros(n, dtype=bool)  # a word beyond a limit has its unit already
-    decimals = np.array(["." in t or "," in t for t in texts.different], dtype=bool)
-    codes = how.spec.codes or {}
-    for i, written in enumerate(texts.different):
-        text = codes.get(written, written)
-        if not text or text in (*how.missing, *how.spec.missing):
-            problem[i] = problems.number("missing value", f"no {how.column.name}")
-            continue
-        read = memory.get(text) or memory.setdefault(text, _measured(text, how, units))
-        if isinstance(read, Problem):
-            told = f"{how.column.name}: {problems.quoted(text)} {read.reason}"
-            problem[i] = problems.number(read.rule, told)
-        else:
-            value[i], inside[i], capped[i], final[i] = read
+    for text in texts.different:
+        if text not in memory:
+            memory[text] = _known(text, how, units, problems)
+    found = np.array([memory[text] for text in texts.different], dtype=np.float64).reshape(-1, 6)
+    value, decimals = found[:, 0], found[:, 5] > 0
+    inside, capped = found[:, 1].astype(np.int8), found[:, 2].astype(np.int8)
+    final = found[:, 3] > 0  # a word beyond a limit has its unit already
+    problem = found[:, 4].astype(np.int32)
     rows = texts.codes
     beside, no_unit = _units_beside(unit_texts, len(rows), how, units, problems)
     own = inside[rows]
@@ -98,6 +93,18 @@ def parse_measured(
         problem=row_problem,
         decimals=decimals[rows],
     )
+
+
+def _known(text: str, how: Reading, units: tuple[str, ...], problems: Problems) -> Known:
+    name, decimals = how.column.name, "." in text or "," in text
+    text = (how.spec.codes or {}).get(text, text)
+    if not text or text in (*how.missing, *how.spec.missing):
+        return np.nan, -1, 0, False, problems.number("missing value", f"no {name}"), decimals
+    read = _measured(text, how, units)
+    if isinstance(read, Problem):
+        told = f"{name}: {problems.quoted(text)} {read.reason}"
+        return np.nan, -1, 0, False, problems.number(read.rule, told), decimals
+    return *read, 0, decimals
 
 
 def _measured(

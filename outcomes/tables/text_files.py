@@ -59,7 +59,7 @@ class TextFile(ExportFile):
         blocks = self._blocks(counted)
         rest, line = self._take_headings(next(blocks, b"").decode())
         yield self.no_rows_yet()
-        pending, held = rest.encode(), self.no_rows_yet()
+        pending, held = rest.encode(), None
         while True:
             following = next(blocks, None)
             # An embedded line end may straddle two blocks: then they are read as one.
@@ -72,16 +72,18 @@ class TextFile(ExportFile):
                 cut = self._cut(pending, line, lines, last=following is None)
                 if len(cut) and cut.lines[0] == lone + 1:
                     cut = replace(cut, unbegun=(*cut.unbegun, int(cut.lines[0])))
-                yield self._going_on(held, cut)
+                if held is not None:
+                    yield self._going_on(held, cut)
                 held = self._without_footers(cut)
                 line += lines
             if following is None:
                 break
             pending = following
-        last = int(held.lines[-1]) if len(held) else 0
-        if self.cut_short and last == self._last_row:
-            held = replace(held, unended=(*held.unended, last))
-        yield held
+        if held is not None:
+            last = int(held.lines[-1]) if len(held) else 0
+            if self.cut_short and last == self._last_row:
+                held = replace(held, unended=(*held.unended, last))
+            yield held
         self.sha256 = self._digest.hexdigest()
         self.lines = counted.lines
         self.close_account()

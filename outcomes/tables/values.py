@@ -102,7 +102,7 @@ class Texts:
         encoded = cells.dictionary_encode()
         return cls(
             codes=encoded.indices.to_numpy(zero_copy_only=False),
-            different=tuple(text.strip() for text in encoded.dictionary.to_pylist()),
+            different=tuple(map(str.strip, encoded.dictionary.to_pylist())),
         )
 
     @classmethod

@@ -16,7 +16,7 @@ MICROSECONDS_PER_MINUTE: Final = 60_000_000
 GRID: Final = 15 * MICROSECONDS_PER_MINUTE
 GRID_FROM: Final = 3 * 366 * 96  # in quarters of an hour since 1970
 GRID_BLOCK: Final = 96 * 64  # quarters of an hour looked up together
-GRID_PAYS: Final = 5_000  # clock times, below which each is looked up by itself
+GRID_PAYS: Final = 500  # clock times, below which each is looked up by itself
 NOT_A_TIME: Final = np.iinfo(np.int64).min
 
 

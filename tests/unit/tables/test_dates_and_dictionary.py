@@ -115,7 +115,7 @@ def test_many_clock_times_find_the_same_instants_as_each_by_itself(zone):
     first, last = (np.datetime64(d, "us").astype(np.int64) for d in ("2023-01-01", "2025-01-01"))
     clock = np.arange(first, last, 599_999_999)  # every ten minutes, nearly
     together = instants_of(clock, zone)
-    alone = [instants_of(clock[i : i + 4_000], zone) for i in range(0, len(clock), 4_000)]
+    alone = [instants_of(clock[i : i + 400], zone) for i in range(0, len(clock), 400)]
     for name in ("utc", "offset", "exists", "apart"):
         apart = np.concatenate([getattr(part, name) for part in alone])
         assert (getattr(together, name) == apart).all()
