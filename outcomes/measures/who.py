@@ -4,19 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from functools import partial
-from itertools import pairwise
 from typing import Any, Final
 
-import numpy as np
 import pandas as pd
 
 from outcomes.cohorts.build import CohortSet
-from outcomes.cohorts.restriction import NO_VALUE, patient_values, restrictable
+from outcomes.cohorts.restriction import NO_VALUE
 from outcomes.errors import UsageError, known_names
 from outcomes.measures.course_figures import draw_groups
 from outcomes.measures.harm_tables import harm_tables
 from outcomes.measures.harms import WEAR, all_event_rate, in_window, wear_exposure
 from outcomes.measures.hba1c_models import stratified_pairs
+from outcomes.measures.patient_groups import patient_groups
 from outcomes.measures.range_windows import CUMULATIVE, NEW, cohort_windows
 from outcomes.measures.sensor_ends import end_states, lives_in
 from outcomes.measures.sensor_shares import REACHED, horizon, refusal, state_curve
@@ -26,10 +25,8 @@ from outcomes.measures.words import with_interval
 from outcomes.results import Record, Result, Show
 from outcomes.statistics.change import paired_change
 from outcomes.statistics.intervals import t_interval
-from outcomes.tables.declared import KINDS, STATE_SITE
+from outcomes.tables.declared import KINDS
 
-AGES: Final = (18, 40, 65)  # first years of the age groups after the youngest
-AGE: Final = "age group"
 HBA1C: Final = "change of HbA1c"
 RANGE: Final = "time in 70-180"
 LASTED: Final = "reached planned removal"
@@ -122,40 +119,6 @@ _COLUMNS: Final = [
     *("covariate", "level", "cohort", "outcome", "estimate", "conf_low", "conf_high", "unit"),
     *("estimate_mmol_mol", "n_patients", "n_units", "events", "note"),
 ]
-
-
-# --- groups -------------------------------------------------------------------------------------
-
-
-def patient_groups(cohorts: CohortSet) -> dict[str, pd.Series]:
-    """Return every grouping of the patients: its name to one value for each patient id.
-
-    Age group, sex, type of diabetes, site where it is recorded, and the plan's covariates that are
-    words. A patient is in one group of each, whatever the cohort.
-    """
-    tables = cohorts.tables
-    found = pd.concat([cohorts.patients, cohorts.prevalent], ignore_index=True)
-    known = set(restrictable(tables))
-    wanted = ["sex", "diabetes_type", STATE_SITE]
-    wanted += [name.replace("_", " ") if name not in known else name
-               for name in cohorts.plan.cohorts.covariates]  # fmt: skip
-    named = [name for name in dict.fromkeys(wanted) if name in known]
-    groups = {AGE: _age_groups(cohorts)}
-    for name in named:
-        groups[name] = patient_values(tables, found, name, cut_off=cohorts.cut_off)
-    return groups
-
-
-def _age_groups(cohorts: CohortSet) -> pd.Series:
-    patients = cohorts.table("patients").set_index("patient_id")
-    first = cohorts.patients.groupby("patient_id")["index_date"].min()
-    year = first.reindex(patients.index).dt.year.fillna(cohorts.cut_off.year)
-    age = (year - patients["birth_year"].astype("Float64")).astype("Float64")
-    names = [f"under {AGES[0]}", *(f"{a} to {b - 1}" for a, b in pairwise(AGES))]
-    names.append(f"{AGES[-1]} or older")
-    place = np.searchsorted(AGES, age.to_numpy(dtype=float, na_value=0.0), side="right")
-    values = np.array(names, dtype=object)[place]
-    return pd.Series(values, index=patients.index, dtype=object).where(age.notna(), NO_VALUE)
 
 
 # --- the outcomes, cut down to the patients of a group ------------------------------------------
@@ -286,12 +249,16 @@ def _in_order_of_groups(table: pd.DataFrame) -> pd.DataFrame:
     return table.iloc[sorted(range(len(groups)), key=lambda i: (places[groups[i]], i))]
 
 
-def _order(level: object) -> tuple[int, str]:
-    """Age groups by age, all else by name."""
+def _order(level: object) -> tuple[int, float, str]:
+    """Bands by their number, the lowest ("below", "under") first; all else by name."""
     text = str(level)
-    if text.startswith("under "):
-        return 0, text
-    return 1, text
+    first = text.split()[0] if text else ""
+    if first in ("under", "below"):
+        return 0, 0.0, text
+    try:
+        return 1, float(first), text
+    except ValueError:
+        return 1, 0.0, text
 
 
 def _record(row: Row, cohorts: CohortSet) -> Record:

@@ -12,10 +12,11 @@ from outcomes.errors import UsageError
 from outcomes.measures.complications import complications
 from outcomes.measures.hba1c_change import hba1c_change
 from outcomes.measures.hba1c_change_rows import CHANGE_MODEL, DIFFERENCE_MODEL
+from outcomes.measures.patient_groups import AGE, patient_groups
 from outcomes.measures.patient_lines import patient_lines
 from outcomes.measures.precision import DETECTABLE, precision
 from outcomes.measures.sensor_survival import sensor_survival
-from outcomes.measures.who import AGE, HARM, HBA1C, LASTED, who
+from outcomes.measures.who import HARM, HBA1C, LASTED, who
 from outcomes.plan import Hba1c
 from outcomes.results import Result
 from outcomes.statistics.change import paired_change
@@ -112,6 +113,23 @@ def test_ages_are_at_the_first_index_date(cohorts: CohortSet, groups: Result) ->
     shown = rows(groups, AGE, HARM)
     assert shown.loc["65 or older", "n_patients"] == old.sum() or old.sum() < 5
     assert list(shown.index) == sorted(shown.index)
+
+
+def test_declared_numbers_are_grouped_in_bands(study: Path) -> None:
+    named = ("age_years", "sex", "baseline_hba1c")
+    plan = replace(PLAN, cohorts=replace(PLAN.cohorts, covariates=named))
+    cohorts = build_cohorts(study, plan)
+    groups = patient_groups(cohorts)
+    assert {AGE, "sex", "diabetes_type", "baseline HbA1c, %"} == set(groups)
+    first = cohorts.patients.set_index("patient_id")["baseline_hba1c"].astype(float)
+    band = groups["baseline HbA1c, %"].reindex(first.index)
+    assert band[first >= 9].eq("9 or more").all()
+    assert band[(first >= 7) & (first < 8)].eq("7 to below 8").all()
+    levels = list(
+        dict.fromkeys(who(cohorts).table.query("covariate.str.contains('HbA1c')")["level"])
+    )
+    assert levels[0] in ("below 7", "7 to below 8")
+    assert levels[-1] == "9 or more"
 
 
 def test_nothing_is_tested_and_it_says_so(groups: Result) -> None:
