@@ -14,7 +14,7 @@ from matplotlib.axes import Axes
 
 from outcomes.cohorts.build import CohortSet
 from outcomes.cohorts.follow_up import CUT_OFF
-from outcomes.figures.style import ACCENT, FAINT, INK
+from outcomes.figures.style import FAINT, INK, SHADES
 from outcomes.measures.replacements import BEFORE, DEAD, OPEN, after_the_end, timeliness
 from outcomes.measures.sensor_ends import END_STATES, LOST_STATES, PLANNED, lives_in
 from outcomes.measures.sensor_survival import sensor_ends_of
@@ -368,7 +368,7 @@ def _finding(table: pd.DataFrame, in_place: int, refusal: str, cohorts: CohortSe
 
 def _draw(ax: Axes, *, rows: pd.DataFrame) -> None:
     weeks = rows.loc[rows["over"] == "week"]
-    looks = {DUE: (INK, "o", -0.2), AGAIN: (FAINT, "s", 0.0), LOST: (ACCENT, "D", 0.2)}
+    looks = {DUE: (INK, "o", -0.2), AGAIN: (FAINT, "s", 0.0), LOST: (SHADES[-1], "D", 0.2)}
     for name, (colour, marker, shift) in looks.items():
         mine = weeks.loc[weeks["quantity"] == name]
         x, y = mine["number"].to_numpy(float) + shift, mine["estimate"].to_numpy(float)
