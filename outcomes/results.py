@@ -207,7 +207,11 @@ class Result:
         drawn = alt.replace(self.finding, "").strip() if alt != self.finding else ""
         mark = "" if self.title.endswith(("?", ".")) else "."
         caption = f"{self.title}{mark} {drawn}".strip()
-        return f"<figure>{picture}<figcaption>{html.escape(caption)}</figcaption></figure>"
+        label = html.escape(f"Figure: {self.title}", quote=True)
+        return (
+            f'<figure><div class="wide" role="group" tabindex="0" aria-label="{label}">{picture}'
+            f"</div><figcaption>{html.escape(caption)}</figcaption></figure>"
+        )
 
 
 def csv_text(frame: pd.DataFrame) -> str:

@@ -11,6 +11,7 @@ import outcomes as oc
 from outcomes.command import main
 from outcomes.report.brief import FIGURES
 from outcomes.report.check import check_page
+from tests.notebooks.test_pages_in_browser import violations
 
 
 def brief(demo, out, *more):
@@ -66,6 +67,17 @@ def test_the_brief_for_readers_outside_shows_no_small_count(demo, tmp_path):
     ]
     assert not any(count is not None and 0 < count < 11 for count in counts)
     assert "<figure" not in (outside / "committee_brief.html").read_text("utf-8")
+
+
+@pytest.mark.browser
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_an_accessibility_audit_of_the_brief_finds_no_violation(folder, chromium, scheme):
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=chromium, args=["--no-sandbox"])
+        opened = browser.new_context(bypass_csp=True, color_scheme=scheme).new_page()
+        opened.goto((folder / "committee_brief.html").as_uri())
+        assert violations(opened) == []
+        browser.close()
 
 
 @pytest.mark.browser
