@@ -23,10 +23,10 @@ from outcomes.measures.persistence_rows import (
     past,
     rows_of,
 )
-from outcomes.measures.replacements import IN_BODY, NO_REASON, OVERDUE, SAME, WITHIN
+from outcomes.measures.replacements import IN_BODY, LOST_WITH, NO_REASON, OVERDUE, SAME, WITHIN
 from outcomes.measures.words import one_sentence, with_interval
 from outcomes.plan import SensorSurvival
-from outcomes.results import DASH, Record, Result, Show, number
+from outcomes.results import DASH, Record, Result, number
 from outcomes.tables.declared import KINDS
 
 OUTCOME: Final = "persistence"
@@ -119,17 +119,17 @@ def overdue(cohorts: CohortSet) -> Result:
         caption=f"Sensors without a recorded removal at {cohorts.cut_off}, longest past first.",
         footnotes=[
             "A sensor past its planned day without an end is a question to the patient, and often "
-            "a removal that nobody wrote down. Local rules say by when a sensor must come out."
+            "a removal that nobody wrote down. Local rules say by when a sensor must come out. "
+            f"Those of patients who are lost ({counts.get(LOST_WITH, 0)}) stand in the CSV."
         ],
         private=True,
-        show=_SHOW_LIST,
+        summary=listed.loc[found["why"] != LOST_WITH, list(_SHOW_LIST)].rename(columns=_SHOW_LIST),
     )
 
 
 _SHOW_LIST = {
-    "sensor_id": Show("Sensor"), "patient_id": Show("Patient"), "kind": Show("Kind"),
-    "placed_on": Show("Placed"), "planned_on": Show("Planned removal"),
-    "days_past": Show("Days past", 0), "why": Show("Why it is listed"),
+    "sensor_id": "Sensor", "patient_id": "Patient", "kind": "Kind", "placed_on": "Placed",
+    "planned_on": "Planned removal", "days_past": "Days past", "why": "Why it is listed",
 }  # fmt: skip
 _COLUMNS: Final = (
     "population", "kind", "quantity", "level", "at", "events", "n_units", "n_patients",
@@ -176,8 +176,9 @@ def _summary(table: pd.DataFrame, rules: SensorSurvival) -> pd.DataFrame:
     last = {AGAIN: f"{max(rules.replaced_within_days)} days",
             STAYED: f"day {max(rules.persistence_days)}"}  # fmt: skip
     told = table.loc[~table["level"].str.contains(", by patient|: ", regex=True)]
+    ever = told.groupby(["quantity", "level", "at"], dropna=False)["events"].transform("sum") > 0
     told = told.loc[
-        (told["quantity"] != OTHER_END)
+        (told["quantity"] != OTHER_END) & (ever | (told["level"] == OVERDUE))
         & (told["level"].isin([SAME, STILL]) | (told["at"] == told["quantity"].map(last))
            | ~told["quantity"].isin(last))
     ]  # fmt: skip

@@ -22,6 +22,8 @@ def cohorts(tmp_path_factory: pytest.TempPathFactory) -> dict[str, CohortSet]:
     tables = invented_tables()
     offers = tables["contacts"].drop_duplicates("patient_id").assign(what="offer of a sensor")
     tables["contacts"] = pd.concat([tables["contacts"], offers], ignore_index=True)
+    never = tables["sensors"]["sensor_id"] == "P000-0"  # nobody wrote down its removal
+    tables["sensors"].loc[never, ["removed_on", "end_reason"]] = None
     study = invented_study(tmp_path_factory.mktemp("clinic"), tables)
     return {q: build_cohorts(study, PLAN, quarter=q) for q in (*QUARTERS, "2025-Q2")}
 
@@ -84,6 +86,7 @@ def test_the_list_of_overdue_sensors_is_for_the_clinic_alone(
     cohorts: dict[str, CohortSet],
 ) -> None:
     listed = overdue(cohorts["2025-Q2"])
+    assert "P000-0" in repr(listed)
     for name in ("committee", "external"):
         shown = audience(name)(listed)
         assert not any(one in repr(shown) for one in listed.table["sensor_id"])
