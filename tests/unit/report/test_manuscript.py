@@ -7,6 +7,7 @@ import xml.etree.ElementTree as ET
 import openpyxl
 import pandas as pd
 import pytest
+from bs4 import BeautifulSoup
 from PIL import Image
 
 import outcomes as oc
@@ -45,12 +46,16 @@ def test_the_numbers_are_those_of_the_report(written, quarter_folder):
 
 def test_every_cell_of_the_tables_stands_on_the_page_too(written, quarter_folder):
     def cells(path):
-        return [table.fillna("").astype(str) for table in pd.read_html(path, encoding="utf-8")]
+        page = BeautifulSoup(path.read_text("utf-8"), "html.parser")
+        return [
+            [[cell.get_text(" ", strip=True) for cell in row(["th", "td"])] for row in table("tr")]
+            for table in page("table")
+        ]
 
-    on_page = [table.to_csv() for table in cells(quarter_folder / "quarterly_report.html")]
+    on_page = cells(quarter_folder / "quarterly_report.html")
     ours = cells(written / "tables.html")
     assert len(ours) >= 8
-    assert [table.columns.tolist() for table in ours if table.to_csv() not in on_page] == []
+    assert [table[0] for table in ours if table not in on_page] == []
 
 
 def test_tables_are_numbered_and_have_captions_and_footnotes(written):
