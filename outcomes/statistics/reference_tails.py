@@ -198,6 +198,9 @@ def _chance_of_silence(
         mean = level * size
         most = int(size) if kind == "share" else int(mean + 12 * np.sqrt(mean) + 20)
         counts = np.arange(most + 1 if limit is None else min(limit, most + 1))
-        law = stats.poisson(mean) if kind == "rate" else stats.binom(size, level)
-        total = np.convolve(total, law.pmf(counts))
+        if kind == "rate":
+            chances = stats.poisson.pmf(counts, mean)
+        else:
+            chances = stats.binom.pmf(counts, size, level)
+        total = np.convolve(total, chances)
     return float(total[: None if together is None else together].sum())

@@ -67,13 +67,18 @@ class Programme:
             rng=np.random.default_rng([self.cohorts.plan.plan.seed, which]),
         )  # fmt: skip
 
+    @cached_property
+    def _levels(self) -> dict[str, tuple[float | None, float | None]]:
+        alpha = self.alpha
+        return {one.key: (seen_level(one, alpha), lasting_level(one, alpha)) for one in self.series}
+
     def detectable(self, one: Series) -> float | None:
         """Return the smallest level of this quarter that a limit would have shown, 80 % likely."""
-        return seen_level(one, self.alpha)
+        return self._levels[one.key][0]
 
     def detectable_if_lasting(self, one: Series) -> float | None:
         """Return the smallest level that twelve months of it would show, 80 % likely."""
-        return lasting_level(one, self.alpha)
+        return self._levels[one.key][1]
 
     def _site_signals(self) -> list[Signal]:
         return [
