@@ -7,6 +7,7 @@ the standard that it is held against. Ages are whole steps of a grid, so that ti
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -15,7 +16,8 @@ import pandas as pd
 from outcomes.statistics.probability_limits import normal_quantile
 from outcomes.statistics.reference_tails import tail_beside
 
-__all__ = ["UnitLives", "clustered_ratio", "drawn_events", "frailty_variance", "left_out"]
+__all__ = ["UnitLives", "clustered_ratio", "drawn_events", "frailty_variance", "left_out",
+           "left_out_each"]  # fmt: skip
 
 Floats = npt.NDArray[np.float64]
 Codes = npt.NDArray[np.intp]
@@ -49,21 +51,42 @@ class UnitLives:
     strata: int
     clusters: int
 
-    def counted(self, *, last: Codes | None = None, event: npt.NDArray[np.bool_] | None = None,
-                which: npt.NDArray[np.bool_] | None = None) -> tuple[Floats, Floats]:  # fmt: skip
-        """Return events and devices at risk, arrays of shape (units, strata, steps)."""
+    def counted(self, *, last: Codes | None = None,
+                event: npt.NDArray[np.bool_] | None = None) -> tuple[Floats, Floats]:  # fmt: skip
+        """Return events and devices at risk, arrays of shape (..., units, strata, steps).
+
+        `last` and `event` of shape (..., n) take the place of the devices' own: one drawing, or
+        many at once.
+        """
         end = self.last if last is None else last
         hit = self.event if event is None else event
-        kept = np.ones(len(end), bool) if which is None else which
-        shape = (self.units, self.strata, self.steps)
-        cell = (self.unit * self.strata + self.stratum) * self.steps
-        size = int(np.prod(shape))
-        events = np.bincount((cell + end)[hit & kept], minlength=size).reshape(shape)
-        ends = np.bincount((cell + end)[kept], minlength=size).reshape(shape)
-        begins = np.bincount((cell + self.first)[kept], minlength=size).reshape(shape)
-        entered = begins.cumsum(axis=2)
-        gone = ends.cumsum(axis=2) - ends
+        draws = end.shape[:-1]
+        shape = (*draws, self.units, self.strata, self.steps)
+        size, each = int(np.prod(shape)), self.units * self.strata * self.steps
+        drawing = np.arange(int(np.prod(draws))).reshape(*draws, 1) * each
+        cell = (self.unit * self.strata + self.stratum) * self.steps + drawing
+        events = np.bincount((cell + end)[hit], minlength=size).reshape(shape)
+        ends = np.bincount((cell + end).ravel(), minlength=size).reshape(shape)
+        begins = np.bincount((cell + self.first).ravel(), minlength=size).reshape(shape)
+        entered = begins.cumsum(axis=-1)
+        gone = ends.cumsum(axis=-1) - ends
         return events.astype(float), (entered - gone).astype(float)
+
+    @cached_property
+    def hazard(self) -> Floats:
+        """Events per device at risk of all units together, an array of shape (strata, steps)."""
+        events, at_risk = (a.sum(axis=0) for a in self.counted())
+        return np.where(at_risk > 0, events / np.where(at_risk > 0, at_risk, 1.0), 0.0)
+
+    @cached_property
+    def log_survival(self) -> Floats:
+        """Minus the log of survival to each step, an array of shape (strata, steps + 1)."""
+        return _summed(-np.log1p(-np.minimum(self.hazard, 0.999)))
+
+
+def _summed(hazard: Floats) -> Floats:
+    """Return the hazard summed over the steps before each, from 0."""
+    return np.concatenate([np.zeros((len(hazard), 1)), hazard.cumsum(axis=1)], axis=1)
 
 
 def left_out(events: Floats, at_risk: Floats) -> pd.DataFrame:
@@ -98,12 +121,27 @@ def left_out(events: Floats, at_risk: Floats) -> pd.DataFrame:
     >>> left_out(events, at_risk)[["observed", "expected"]].round(3).to_numpy().tolist()
     [[2.0, 0.75], [1.0, 2.333]]
     """
-    others, watched = events.sum(axis=0) - events, at_risk.sum(axis=0) - at_risk
+    return pd.DataFrame(left_out_each(events, at_risk))
+
+
+def left_out_each(events: Floats, at_risk: Floats) -> dict[str, Floats]:
+    """Return what `left_out` tells, for many drawings at once.
+
+    Parameters
+    ----------
+    events, at_risk : array of shape (..., units, strata, steps)
+
+    Returns
+    -------
+    dict of column to array of shape (..., units)
+    """
+    others = events.sum(axis=-3, keepdims=True) - events
+    watched = at_risk.sum(axis=-3, keepdims=True) - at_risk
     known = watched > 0
     with np.errstate(all="ignore"):
         hazard = np.where(known, others / watched, 0.0)
         spread = np.where(known, at_risk**2 * others / watched**2, 0.0)
-    axes = (1, 2)
+    axes = (-2, -1)
     observed = np.where(known, events, 0.0).sum(axis=axes)
     expected = (at_risk * hazard).sum(axis=axes)
     variance = spread.sum(axis=axes)
@@ -115,13 +153,11 @@ def left_out(events: Floats, at_risk: Floats) -> pd.DataFrame:
         observed, np.where(some, expected, exposure), carried, np.where(some, carried, beside),
         kind="rate",
     )  # fmt: skip
-    return pd.DataFrame(
-        {
-            "observed": observed, "expected": expected, "others": carried,
-            "unwatched": events.sum(axis=axes) - observed,
-            "tail": np.where(known.any(axis=axes), tail, 1.0),
-        }
-    )  # fmt: skip
+    return {
+        "observed": observed, "expected": expected, "others": carried,
+        "unwatched": events.sum(axis=axes) - observed,
+        "tail": np.where(known.any(axis=axes), tail, 1.0),
+    }  # fmt: skip
 
 
 def clustered_ratio(
@@ -147,7 +183,7 @@ def clustered_ratio(
     events, at_risk = lives.counted(last=end, event=hit)
     others, watched = (a.sum(axis=0) - a[unit] for a in (events, at_risk))
     hazard = np.where(watched > 0, others / np.where(watched > 0, watched, 1.0), 0.0)
-    total = np.concatenate([np.zeros((lives.strata, 1)), hazard.cumsum(axis=1)], axis=1)
+    total = _summed(hazard)
     expected = total[lives.stratum, end + 1] - total[lives.stratum, lives.first]
     counted = hit & (watched[lives.stratum, end] > 0)
     observed, fitted = float(counted[mine].sum()), float(expected[mine].sum())
@@ -173,9 +209,7 @@ def frailty_variance(lives: UnitLives) -> float:
     e + v e^2 when the factors have mean 1 and variance v. Where an event ends the device and many
     have one, this is too small.
     """
-    events, at_risk = (a.sum(axis=0) for a in lives.counted())
-    hazard = np.where(at_risk > 0, events / np.where(at_risk > 0, at_risk, 1.0), 0.0)
-    total = np.concatenate([np.zeros((lives.strata, 1)), hazard.cumsum(axis=1)], axis=1)
+    total = _summed(lives.hazard)
     expected = total[lives.stratum, lives.last + 1] - total[lives.stratum, lives.first]
     e = np.bincount(lives.cluster, expected, minlength=lives.clusters)
     n = np.bincount(lives.cluster, lives.event, minlength=lives.clusters)
@@ -196,10 +230,6 @@ def drawn_events(
     -------
     (last, event) : arrays of shape (n,)
     """
-    events, at_risk = (a.sum(axis=0) for a in lives.counted())
-    hazard = np.where(at_risk > 0, events / np.where(at_risk > 0, at_risk, 1.0), 0.0)
-    hazard = np.minimum(hazard, 0.999)
-    total = np.concatenate([np.zeros((lives.strata, 1)), -np.log1p(-hazard).cumsum(axis=1)], axis=1)
     factor = np.ones(lives.clusters)
     if variance > 0:
         factor = rng.gamma(1 / variance, variance, lives.clusters)
@@ -208,8 +238,8 @@ def drawn_events(
     last, event = longest.copy(), np.zeros(len(longest), bool)
     for stratum in range(lives.strata):
         mine = np.flatnonzero(lives.stratum == stratum)
-        target = total[stratum, lives.first[mine]] + wait[mine]
-        step = np.searchsorted(total[stratum], target, "left") - 1
+        total = lives.log_survival[stratum]
+        step = np.searchsorted(total, total[lives.first[mine]] + wait[mine], "left") - 1
         hit = step <= longest[mine]
         event[mine] = hit
         last[mine] = np.where(hit, step, longest[mine])

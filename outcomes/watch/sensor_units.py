@@ -23,6 +23,7 @@ from outcomes.statistics.observed_expected import (
     drawn_events,
     frailty_variance,
     left_out,
+    left_out_each,
 )
 from outcomes.statistics.probability_limits import normal_quantile
 from outcomes.statistics.rates import rate_ratio
@@ -41,7 +42,10 @@ REGISTRY_P: Final = 0.05
 LEVEL: Final = 0.95
 WORTH_A_LOOK: Final = 0.05  # a larger exact tail fires at no alpha in use
 
+CELLS: Final = 2_000_000  # of one array of simulated looks
+
 Row = dict[str, Any]
+Drawn = tuple[np.ndarray, np.ndarray]  # last step and event of every sensor
 
 
 @dataclass(frozen=True, kw_only=True, eq=False, repr=False)
@@ -276,16 +280,27 @@ def quiet_tails(
     found: list[Grouping], rules: SensorSurvival, *, looks: int, rng: np.random.Generator
 ) -> list[np.ndarray]:
     """Return the larger tails of all units judged in so many looks without any difference."""
-    tails = []
+    drawn: list[list[Drawn]] = [[] for _ in found]
     for _ in range(looks):
-        one = []
-        for part in found:
-            drawn = drawn_events(part.lives, variance=part.frailty, rng=rng)
-            last, event = drawn
-            exact = left_out(*part.lives.counted(last=last, event=event))["tail"].to_numpy()
-            judged = np.flatnonzero(_judged(part.table, rules))
-            one += [both_tails(part.lives, int(u), float(exact[u]), drawn) for u in judged]
-        tails.append(np.array(one))
+        for part, its in zip(found, drawn, strict=True):
+            its.append(drawn_events(part.lives, variance=part.frailty, rng=rng))
+    by_part = [_part_tails(part, its, rules) for part, its in zip(found, drawn, strict=True)]
+    return list(np.hstack(by_part)) if by_part else [np.empty(0)] * looks
+
+
+def _part_tails(part: Grouping, drawn: list[Drawn], rules: SensorSurvival) -> np.ndarray:
+    """Return the larger tails of one grouping, an array of shape (looks, units judged)."""
+    judged = np.flatnonzero(_judged(part.table, rules))
+    lives = part.lives
+    at_once = max(1, CELLS // (lives.units * lives.strata * lives.steps))
+    exact = []
+    for begin in range(0, len(drawn), at_once):
+        last, event = map(np.stack, zip(*drawn[begin : begin + at_once], strict=True))
+        exact.append(left_out_each(*lives.counted(last=last, event=event))["tail"][:, judged])
+    tails = np.concatenate(exact)
+    for look, place in np.argwhere(tails <= WORTH_A_LOOK):
+        unit = int(judged[place])
+        tails[look, place] = both_tails(lives, unit, tails[look, place], drawn[look])
     return tails
 
 
