@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -216,6 +216,19 @@ class Ancova:
     covariance: Covariance
     rows: CompleteRows
     notes: list[str] = field(default_factory=list)
+    _refit: Callable[[Floats], pd.DataFrame] | None = None
+
+    def differences_of(self, outcome: Floats) -> pd.DataFrame:
+        """Return the differences of another outcome of the same rows, as `differences`.
+
+        Parameters
+        ----------
+        outcome : array of shape (n,)
+            One value for each row of `rows.frame`, complete.
+        """
+        if self._refit is None:
+            raise EstimationError("Nothing was estimated: " + "; ".join(self.notes))
+        return self._refit(outcome)
 
 
 def ancova(
@@ -318,7 +331,14 @@ def ancova(
     adjusters, notes = covariate_columns(rows.frame, [baseline, *covariates])
     plain = _group_columns(rows.frame, group, found)
     design = _ancova_design(plain, adjusters, case, interaction)
-    model = least_squares(design, y, kind=kind, weights=case, clusters=labels)
+
+    def fit(outcome: Floats) -> LeastSquares:
+        return least_squares(design, outcome, kind=kind, weights=case, clusters=labels)
+
+    def refit(outcome: Floats) -> pd.DataFrame:
+        return _differences(fit(outcome), found, counts, confidence_level)
+
+    model = fit(y)
     centre = np.average(adjusters.to_numpy(), axis=0, weights=case)
     place = {} if interaction else dict(zip(adjusters.columns, centre, strict=True))
     change = least_squares(
@@ -333,6 +353,7 @@ def ancova(
         covariance=kind,
         rows=rows,
         notes=notes,
+        _refit=refit,
     )
 
 

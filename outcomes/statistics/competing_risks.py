@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -85,12 +86,12 @@ class CumulativeIncidence:
     def at(self, state: str, time: float) -> pd.Series:
         """Return the table's row of one state and time."""
         self._known(state)
-        row = self.table[(self.table["state"] == state) & (self.table["time"] == time)]
-        if row.empty:
+        place = np.flatnonzero(self.times == time)
+        if not len(place):
             raise EstimationError(
                 known_names("time of this estimate", str(time), map(str, self.times))
             )
-        return row.iloc[0]
+        return self.table.iloc[int(place[0]) * len(self._sums) + list(self._sums).index(state)]
 
     def influence(self, state: str, time: float) -> pd.Series:
         """Return what each cluster adds to the error; the sum of squares is the variance.
@@ -306,7 +307,7 @@ def _table(
     survival = read_steps(risk.survival, reach, 1.0)
     nobody_left = unseen(lives, times, survival)
     clusters = len(np.unique(lives.cluster))
-    frames = []
+    parts: list[tuple[Any, ...]] = []
     for name, (codes, free) in sums.items():
         ends = np.sort(lives.exit[np.isin(lives.state, codes)])
         estimate = sum(
@@ -318,23 +319,23 @@ def _table(
         low, high = probability_limits(
             estimate, spread, confidence_level=confidence_level, transform=transform
         )
-        frames.append(
-            pd.DataFrame(
-                {
-                    "time": times,
-                    "state": name,
-                    "estimate": estimate,
-                    "std_error": spread,
-                    "conf_low": low,
-                    "conf_high": high,
-                    "n_at_risk": at_risk,
-                    "events": searched(ends, times, left=before).astype(np.int64),
-                    "note": row_notes(lives, estimate, spread, clusters),
-                }
-            )
+        events = searched(ends, times, left=before).astype(np.int64)
+        parts.append(
+            (estimate, spread, low, high, events, row_notes(lives, estimate, spread, clusters))
         )
-    table = pd.concat(frames, ignore_index=True)
-    return table.sort_values("time", kind="stable", ignore_index=True)
+    # Time by time, and at each time the states in their order: what `at` relies on.
+    estimates, spreads, lows, highs, counts, notes = (
+        np.stack([np.asarray(part[i]) for part in parts], axis=1).ravel() for i in range(6)
+    )
+    return pd.DataFrame(
+        {
+            "time": np.repeat(times, len(sums)),
+            "state": np.tile(np.array(list(sums), dtype=object), len(times)),
+            "estimate": estimates, "std_error": spreads, "conf_low": lows, "conf_high": highs,
+            "n_at_risk": np.repeat(at_risk, len(sums)), "events": counts,
+            "note": notes.astype(object),
+        }
+    )  # fmt: skip
 
 
 def difference(

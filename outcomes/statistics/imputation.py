@@ -284,22 +284,24 @@ def tipping_point(
     )
     gaps = people[outcome].isna()
     moved = gaps & ((people[group] == shifted) if shifted else (people[group] != reference))
+    fit = ancova(
+        people.assign(**{outcome: completed[0][outcome]}),
+        outcome=outcome,
+        covariates=covariates,
+        cluster=cluster,
+        fewest_per_arm=fewest_per_arm,
+        baseline=baseline,
+        group=group,
+        reference=reference,
+        confidence_level=confidence_level,
+    )
     rows = []
     for delta in deltas:
-        tables = []
-        for filled in completed:
-            table = people.assign(**{outcome: filled[outcome] + delta * moved})
-            fit = ancova(
-                table,
-                outcome=outcome,
-                covariates=covariates,
-                cluster=cluster,
-                fewest_per_arm=fewest_per_arm,
-                baseline=baseline,
-                group=group,
-                reference=reference,
-            )
-            tables.append(fit.differences.set_index("group"))
+        shift = delta * moved.to_numpy(dtype=np.float64)
+        tables = [
+            fit.differences_of(numeric(filled, outcome) + shift).set_index("group")
+            for filled in completed
+        ]
         for level in tables[0].index:
             pooled = _pool_level(tables, level, confidence_level)
             counted = tables[0].loc[level]

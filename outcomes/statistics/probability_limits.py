@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import cache
+
 import numpy as np
 import numpy.typing as npt
 from scipy.special import expit, logit
@@ -14,6 +16,7 @@ Floats = npt.NDArray[np.float64]
 TRANSFORMS = ("log-log", "log", "plain", "logit", "arcsin", "complementary log-log")
 
 
+@cache
 def normal_quantile(confidence_level: float) -> float:
     """Return the normal deviate of a two-sided level; refuse a level outside (0, 1).
 
