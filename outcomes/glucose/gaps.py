@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from outcomes.glucose.compiled import compiled
+from outcomes.tables.compiled import compiled
 
 Ints = npt.NDArray[np.int64]
 Whole = npt.NDArray[Any]  # of any width

@@ -24,8 +24,8 @@ from typing import Any, Final
 import numpy as np
 import numpy.typing as npt
 
-from outcomes.glucose.compiled import compiled
 from outcomes.glucose.ranges import BANDS, CENTRE_MG_DL, SHAPE_BINS, SHAPE_STEP_MG_DL
+from outcomes.tables.compiled import compiled
 
 Ints = npt.NDArray[np.int64]
 Whole = npt.NDArray[Any]  # of any width

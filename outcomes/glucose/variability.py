@@ -11,7 +11,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from outcomes.glucose.compiled import compiled
+from outcomes.tables.compiled import compiled
 
 Ints = npt.NDArray[np.int64]
 Floats = npt.NDArray[np.float64]

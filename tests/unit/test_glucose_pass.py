@@ -11,9 +11,9 @@ from numba.core import caching
 
 from outcomes.errors import TableError
 from outcomes.glucose import periods, summarise
-from outcomes.glucose.compiled import compiled
 from outcomes.glucose.passes import first_hours
 from outcomes.plan import Frame, Plan
+from outcomes.tables.compiled import compiled
 from outcomes.tables.declared import SENSORS
 from outcomes.tables.reading_store import INDEX_COLUMNS, STREAM_COLUMNS
 from tests.glucose_traces import (
