@@ -203,6 +203,13 @@ def clinic(
     )
 
 
+def blocks(patients: int, seed: int, scenario: Scenario, *, size: int = 100) -> Iterator[Clinic]:
+    """Yield the same clinic in parts of `size` patients, so that few lives are held at a time."""
+    for first in range(0, patients, size):
+        numbers = range(first, min(first + size, patients))
+        yield Clinic(scenario=scenario, seed=seed, lives=[life(scenario, seed, k) for k in numbers])
+
+
 def life(scenario: Scenario, seed: int, index: int) -> Life:
     """Live the life of patient `index` up to the export."""
     lived = course(scenario, seed, person(scenario, seed, index))

@@ -12,7 +12,7 @@ from .course import Course
 from .harm import METABOLIC, PROCEDURE_HARM, WEAR_HARM
 from .procedures import failing
 from .scenario import BAD_LOT, INSERTERS, MODELS, Model, Scenario, day_number
-from .truth import MEANS, SHARES, expected_share, incidence, still_working
+from .truth import MEANS, incidence, share_curves, still_working
 from .wear import CAUSES
 
 HORIZONS: Final = (30, 90, 180, 365)  # days, where a planned life is as long
@@ -63,28 +63,36 @@ def _of_lot(model: Model, lot: str, ratio: float, scenario: Scenario) -> list[di
     ]  # fmt: skip
 
 
-def trajectory_truth(clinic: Clinic) -> pd.DataFrame:
+def trajectory_truth(rows: pd.DataFrame) -> pd.DataFrame:
     """True levels by cohort and period of 28 days from the start of a kind, period 0 before it.
 
-    Of patients who began the kind on or after the plan's start and had not worn it since they
-    joined. `all_*` as if nobody had left or died, whatever they wore later; `there_*` of those who
-    in the whole period were in the clinic and wore the kind. Shares of true glucose, which no
-    sensor reads exactly; HbA1c is the true one on the last day. Only periods over by the export.
+    Of the rows of `periods`: `all_*` as if nobody had left or died, whatever they wore later;
+    `there_*` of those who in the whole period were in the clinic and wore the kind. Shares of true
+    glucose, which no sensor reads exactly; HbA1c is the true one on the last day.
     """
-    parts = [
-        _periods(clinic.scenario, life.course, kind, began)
-        for life in clinic.lives
-        for kind in ("implanted", "adhesive")
-        for began in [_began(clinic.scenario, life.course, kind)]
-        if began is not None
-    ]
-    columns = ["cohort", "period", "there", "share_70_180", "share_below_70", "hba1c"]
-    rows = pd.DataFrame([row for part in parts for row in part], columns=columns)
-    names = columns[3:]
+    names = ["share_70_180", "share_below_70", "hba1c"]
     every = rows.groupby(["cohort", "period"])[names].mean().add_prefix("all_")
     there = rows[rows["there"]].groupby(["cohort", "period"])[names].mean().add_prefix("there_")
     counts = rows.groupby(["cohort", "period"])["there"].agg(n="size", n_there="sum")
     return counts.join(every).join(there).reset_index()
+
+
+def periods(clinic: Clinic) -> pd.DataFrame:
+    """One row per patient, kind begun and period that is over by the export.
+
+    Of patients who began the kind on or after the plan's start and had not worn it since they
+    joined; `there`: in the clinic and wearing the kind in the whole period.
+    """
+    columns = ["cohort", "period", "there", "share_70_180", "share_below_70", "hba1c"]
+    rows = [
+        row
+        for life in clinic.lives
+        for kind in ("implanted", "adhesive")
+        for began in [_began(clinic.scenario, life.course, kind)]
+        if began is not None
+        for row in _periods(clinic.scenario, life.course, kind, began)
+    ]
+    return pd.DataFrame(rows, columns=columns)
 
 
 def _began(scenario: Scenario, lived: Course, kind: str) -> int | None:
@@ -99,10 +107,9 @@ def _periods(
     scenario: Scenario, lived: Course, kind: str, began: int
 ) -> list[tuple[str, int, bool, float, float, float]]:
     glucose = lived.mean_glucose(scenario)
-    cv = lived.person.cv
+    curves = share_curves(lived.person.cv)
     daily = {
-        name: np.interp(glucose, MEANS, expected_share(MEANS, cv, *SHARES[name]))
-        for name in ("share_70_180", "share_below_70")
+        name: np.interp(glucose, MEANS, curves[name]) for name in ("share_70_180", "share_below_70")
     }
     changes = [on for on, worn in lived.kinds if on > began and worn != kind]
     until = min([lived.end, *(on - 1 for on in changes)])
@@ -136,14 +143,13 @@ def rate_truth() -> pd.DataFrame:
     return pd.DataFrame(rows)
 
 
-def attempt_truth(clinic: Clinic) -> pd.DataFrame:
+def attempt_truth(rows: pd.DataFrame) -> pd.DataFrame:
     """One row per first attempt: its true chance to fail, and the inserter's cases before it.
 
     The chance falls with the days since the inserter began. `cases_before` counts the inserter's
     own first attempts of that kind in this clinic, so that a learning curve by case has a truth.
     """
     since = {each.inserter_id: each for each in INSERTERS}
-    rows = clinic.procedures
     first = rows[rows["attempt"] == 1].sort_values(["on", "procedure_id"], kind="stable")
     first = first.assign(
         cases_before=first.groupby(["inserter_id", "what"]).cumcount(),

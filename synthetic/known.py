@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Iterator
 from typing import Any
 
-from .clinic import Clinic
-from .exports import Written, recorded_end
+from .clinic import Clinic, Life, contacts_of
+from .exports import recorded_end
+from .readings import Written
 from .scenario import KINDS
 from .spoil import ALIKE, BOTH_SCALES, NOTHING, REPEAT
 
 
-def known_numbers(clinic: Clinic, written: Written) -> dict[str, Any]:
+def known_numbers(happened: Happened, written: Written) -> dict[str, Any]:
     """Return rows by file and table, planted rows by kind, and the counts of what happened."""
     rows = {file.path: len(file.rows) for file in written.files}
     table = {file.path: file.table for file in written.files}
@@ -30,7 +32,7 @@ def known_numbers(clinic: Clinic, written: Written) -> dict[str, Any]:
             on: {kind: written.complete[on, kind] for kind in KINDS}
             for on in sorted({on for (on, _), n in written.complete.items() if n})
         },
-        "happened": happened(clinic),
+        "happened": happened.told(),
     }
 
 
@@ -60,47 +62,63 @@ def _of_table(
     }
 
 
-def happened(clinic: Clinic) -> dict[str, Any]:
-    """Count people, placements, attempts, ends and complications as the clinic recorded them."""
-    sensors, attempts, harm = clinic.sensors, clinic.procedures, clinic.complications
-    kinds = sensors.groupby("patient_id")["kind"].agg(set)
-    ends = sensors.dropna(subset="end_reason").groupby(["kind", "end_reason"]).size()
-    placements = attempts[attempts["what"] == "placement"]
-    removals = attempts[attempts["what"] == "removal"]
-    return {
-        "patients": len(clinic.lives),
-        "patients_without_a_site": sum(not life.course.person.site_known for life in clinic.lives),
-        "offers": sum(len(life.course.decisions) for life in clinic.lives),
-        "offers_declined_by_call": int((clinic.contacts["what"] == "sensor declined").sum()),
-        "people_with_both_kinds": int((kinds.map(len) == 2).sum()),
-        "people_with_implanted": int(kinds.map(lambda worn: "implanted" in worn).sum()),
-        "sensors_by_kind": _plain(sensors.groupby("kind").size()),
-        "true_ends_by_kind": {
-            kind: _plain(ends[kind]) for kind in ends.index.get_level_values(0).unique()
-        },
-        "recorded_ends_by_kind": recorded_ends(clinic),
-        "placements_completed": int(placements["completed"].sum()),
-        "placements_failed": int((~placements["completed"]).sum()),
-        "removals_completed": int(removals["completed"].sum()),
-        "removals_failed": int((~removals["completed"]).sum()),
-        "complications_by_category": _plain(harm.groupby("category").size()),
-        "draws_by_method": _plain(clinic.hba1c.groupby("method").size()),
-        "deaths": sum(life.course.died is not None for life in clinic.lives),
-        "left": sum(life.course.left is not None for life in clinic.lives),
-        "left_recorded": sum(
-            life.course.left is not None and life.course.left_recorded for life in clinic.lives
-        ),
-    }
+class Happened:
+    """Counts of people, placements, attempts, ends and complications, as patients come in."""
+
+    def __init__(self) -> None:
+        self.counts: Counter[tuple[str, ...]] = Counter()
+
+    def add(self, block: Clinic) -> None:
+        """Count what happened to some patients."""
+        for life in block.lives:
+            self.counts.update(_events(life))
+
+    def told(self) -> dict[str, Any]:
+        """Return the counts by name, and within some by kind, category or reason."""
+        found: dict[str, Any] = {
+            "patients": 0, "patients_without_a_site": 0, "offers": 0, "offers_declined_by_call": 0,
+            "people_with_both_kinds": 0, "people_with_implanted": 0, "sensors_by_kind": {},
+            "true_ends_by_kind": {}, "recorded_ends_by_kind": {kind: {} for kind in KINDS},
+            "placements_completed": 0, "placements_failed": 0, "removals_completed": 0,
+            "removals_failed": 0, "complications_by_category": {}, "draws_by_method": {},
+            "deaths": 0, "left": 0, "left_recorded": 0,
+        }  # fmt: skip
+        for keys, n in sorted(self.counts.items()):
+            within = found
+            for key in keys[:-1]:
+                within = within.setdefault(key, {})
+            within[keys[-1]] = n
+        return found
 
 
-def recorded_ends(clinic: Clinic) -> dict[str, dict[str, int]]:
-    """Count the reasons that the exports give, by kind; "" where they give none."""
-    counts: dict[str, Counter[str]] = {kind: Counter() for kind in KINDS}
-    for life in clinic.lives:
-        for sensor in life.course.sensors:
-            counts[sensor.model.kind][recorded_end(sensor, life)[2]] += 1
-    return {kind: dict(sorted(found.items())) for kind, found in counts.items()}
-
-
-def _plain(counts: Any) -> dict[str, int]:
-    return {str(name): int(n) for name, n in counts.items()}
+def _events(life: Life) -> Iterator[tuple[str, ...]]:
+    """Name everything that happened to one patient, once for each time."""
+    lived = life.course
+    yield ("patients",)
+    if not lived.person.site_known:
+        yield ("patients_without_a_site",)
+    yield from [("offers",)] * len(lived.decisions)
+    calls = [what for _, what in contacts_of(lived) if what == "sensor declined"]
+    yield from [("offers_declined_by_call",)] * len(calls)
+    kinds = {sensor.model.kind for sensor in lived.sensors}
+    if len(kinds) == len(KINDS):
+        yield ("people_with_both_kinds",)
+    if "implanted" in kinds:
+        yield ("people_with_implanted",)
+    for sensor in lived.sensors:
+        yield "sensors_by_kind", sensor.model.kind
+        if sensor.works_until <= lived.end:
+            yield "true_ends_by_kind", sensor.model.kind, sensor.reason
+        yield "recorded_ends_by_kind", sensor.model.kind, recorded_end(sensor, life)[2]
+    for attempt in life.procedures:
+        yield (f"{attempt.what}s_{'completed' if attempt.completed else 'failed'}",)
+    for harm in life.complications:
+        yield "complications_by_category", harm.category
+    for draw in lived.draws:
+        yield "draws_by_method", draw.method
+    if lived.died is not None:
+        yield ("deaths",)
+    if lived.left is not None:
+        yield ("left",)
+        if lived.left_recorded:
+            yield ("left_recorded",)

@@ -11,7 +11,6 @@ import re
 import zipfile
 from dataclasses import dataclass
 from datetime import datetime
-from pathlib import Path
 
 from openpyxl import Workbook
 from openpyxl.worksheet.worksheet import Worksheet
@@ -46,17 +45,8 @@ class SheetFile(TextFile):
         """Line of the row at `place`."""
         return self.first_line + place + int(place >= self.blank_before)
 
-    @property
-    def planted(self) -> list[dict[str, object]]:
-        """File, line and kind of every wrong row."""
-        return [
-            {"file": self.path, "table": self.table, "line": self.line(place), "kind": label}
-            for place, label in enumerate(self.labels)
-            if label
-        ]
-
-    def write(self, folder: Path) -> None:
-        """Write the workbook under `folder`."""
+    def write(self) -> None:
+        """Write the workbook and let go of its rows."""
         book = Workbook()
         shown = book.active
         assert shown is not None
@@ -71,16 +61,15 @@ class SheetFile(TextFile):
         last = self.line(len(self.rows))
         _text(shown, last, 1, FOOTER)
         shown.cell(last, 2, len(self.rows))
-        shown.row_dimensions[self.line(self.labels.index("", 3))].hidden = True  # a right row
+        shown.row_dimensions[self.line(self.rows.first_right(3))].hidden = True
         old = book.create_sheet("old list")
         old.sheet_state = "hidden"
         for column, heading in enumerate(self.header, start=1):
             _text(old, 1, column, heading)
         for column, value in enumerate(self.rows[0], start=1):
             _text(old, 2, column, value)
-        path = folder / self.path
-        path.parent.mkdir(parents=True, exist_ok=True)
-        path.write_bytes(_packed(book))
+        (self.folder / self.path).write_bytes(_packed(book))
+        self.rows.close()
 
     def _cell(self, sheet: Worksheet, line: int, column: int, heading: str, value: str) -> None:
         if heading in self.dates and _is_day(value):

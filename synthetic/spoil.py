@@ -38,7 +38,7 @@ def spoil(file: TextFile, rng: np.random.Generator) -> None:
 
 def _changed(file: TextFile, place: int, **cells: str) -> list[str]:
     """A copy of the row at `place` with some cells, named by heading, changed."""
-    row = list(file.rows[place])
+    row = file.rows[place]
     for heading, value in cells.items():
         row[file.header.index(heading.replace("_", " "))] = value
     return row
@@ -46,18 +46,22 @@ def _changed(file: TextFile, place: int, **cells: str) -> list[str]:
 
 def _right(file: TextFile, rng: np.random.Generator, n: int) -> list[int]:
     """Places of `n` right rows that stand once, drawn at random."""
-    right = [place for place, label in enumerate(file.labels) if not label]
-    return [right[i] for i in rng.choice(len(right), size=n, replace=False)]
+    right = len(file.rows) - len(file.rows.labels)
+    return [file.rows.right(int(i)) for i in rng.choice(right, size=n, replace=False)]
 
 
 def _first_of_each(file: TextFile, heading: str, n: int) -> list[int]:
     """Places of the first rows of the first `n` different values under a heading."""
-    column = [row[file.header.index(heading)] for row in file.rows]
-    return sorted(column.index(value) for value in dict.fromkeys(column))[:n]
+    column, found = file.header.index(heading), dict[str, int]()
+    for place, row in enumerate(file.rows):
+        found.setdefault(row[column], place)
+        if len(found) == n:
+            break
+    return list(found.values())
 
 
 def _repeat(file: TextFile, rng: np.random.Generator, n: int) -> None:
-    copies = [list(file.rows[place]) for place in _right(file, rng, n)]
+    copies = [file.rows[place] for place in _right(file, rng, n)]
     file.plant(rng, REPEAT, *copies)
 
 
@@ -76,7 +80,7 @@ def _people(file: TextFile, rng: np.random.Generator) -> None:
 def twice_with_two_contents(file: TextFile, rng: np.random.Generator) -> None:
     """Plant somebody again with another diagnosis: everything hangs on people, so intake stops."""
     place = file.header.index("Diagnosejahr")
-    right = next(n for n, label in enumerate(file.labels) if not label and file.rows[n][place])
+    right = next(n for n, row in enumerate(file.rows) if row[place] and n not in file.rows.labels)
     other = str(int(file.rows[right][place]) - 1)
     file.label(right, TWO_CONTENTS)
     file.plant(rng, TWO_CONTENTS, _changed(file, right, Diagnosejahr=other))
@@ -328,6 +332,10 @@ def unplaced(
     are alike in time and value cannot be told from a repeat.
     """
     lost: list[tuple[int, int, int]] = []
+    near = np.zeros(len(wall), dtype=bool)
+    for first, last in REPEATED_HOURS:
+        near |= (wall >= first) & (wall < last)
+    wall, value, sequence = wall[near], value[near], sequence[near]
     for number in np.unique(sequence):
         here = sequence == number
         clock, code = wall[here], value[here]

@@ -6,6 +6,8 @@ over the frailty and by the normal law, without a draw; the tests hold them agai
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 import pandas as pd
 from scipy.special import ndtr
@@ -216,33 +218,38 @@ def decisions(clinic: Clinic) -> pd.DataFrame:
     )
 
 
-def confounding(clinic: Clinic) -> pd.DataFrame:
+def choosers(clinic: Clinic) -> pd.DataFrame:
+    """One row per contact at which a kind was chosen, with the covariates of the choice."""
+    return pd.DataFrame(
+        [
+            {
+                "kind_before": d.kind_before, "chosen": d.chosen, "latest": d.latest_hba1c,
+                "age": who.age_years / 10, "type_1": float(who.diabetes_type == "type 1"),
+                "trait": who.trait,
+            }
+            for life in clinic.lives
+            for who in [life.course.person]
+            for d in life.course.decisions
+        ]
+    )  # fmt: skip
+
+
+def confounding(rows: pd.DataFrame, s: Scenario) -> pd.DataFrame:
     """One row per covariate of the choice and kind worn before: what it moves, and by how much.
 
     `log_odds_per_unit` of choosing the implanted sensor; `hba1c_per_unit` what a unit moves later
     HbA1c by without any sensor (the latest draw through its true level and its chance error);
-    means of those who chose each kind. An unmeasured trait moves both only where the scenario
-    says so.
+    means of those who chose each kind, of the rows of `choosers`. An unmeasured trait moves both
+    only where the scenario says so.
     """
-    s = clinic.scenario
     moves = {
         "latest HbA1c, points": ("latest", True, s.choice_hba1c, "carries the level and its error"),
         "age, ten years": ("age", True, s.choice_age, "0"),
         "type 1": ("type_1", True, s.choice_type_1, "-0.15 (type 2 is higher)"),
         "trait": ("trait", False, s.unmeasured, "-0.25" if s.unmeasured else "0"),
     }
-    rows = [
-        {
-            "kind_before": d.kind_before, "chosen": d.chosen, "latest": d.latest_hba1c,
-            "age": who.age_years / 10, "type_1": float(who.diabetes_type == "type 1"),
-            "trait": who.trait,
-        }
-        for life in clinic.lives
-        for who in [life.course.person]
-        for d in life.course.decisions
-    ]  # fmt: skip
     found = []
-    for before, group in pd.DataFrame(rows).groupby("kind_before"):
+    for before, group in rows.groupby("kind_before"):
         means = group.groupby("chosen").mean(numeric_only=True)
         for name, (column, measured, odds, outcome) in moves.items():
             found.append(
@@ -294,8 +301,8 @@ def starts(clinic: Clinic) -> pd.DataFrame:
     return pd.DataFrame(rows)
 
 
-def effects(clinic: Clinic) -> pd.DataFrame:
-    """True effects in this clinic's own starts, by what was worn before and days since, in points.
+def effects(rows: pd.DataFrame) -> pd.DataFrame:
+    """True effects in the clinic's own `starts`, by what was worn before and days since, in points.
 
     Of implanted against adhesive: `everybody`, `implanted` and `overlap` are means of the patients'
     own effects over all, those who chose it, and with weights e (1 - e); `crude` is the difference
@@ -304,14 +311,14 @@ def effects(clinic: Clinic) -> pd.DataFrame:
     `any_sensor` is the mean effect of a sensor against none; `change_implanted` and
     `change_adhesive` are mean true changes.
     """
-    rows = []
-    for (before, days), group in starts(clinic).groupby(["kind_before", "days"]):
+    found = []
+    for (before, days), group in rows.groupby(["kind_before", "days"]):
         chose = group["chosen"] == "implanted"
         own, e = group["own_effect"], group["chance_of_implanted"]
         if not chose.any() or chose.all():
             continue
         crude = group.loc[chose, "change"].mean() - group.loc[~chose, "change"].mean()
-        rows.append(
+        found.append(
             {
                 "kind_before": before,
                 "days": days,
@@ -327,7 +334,7 @@ def effects(clinic: Clinic) -> pd.DataFrame:
                 "change_adhesive": group.loc[~chose, "change"].mean(),
             }
         )
-    return pd.DataFrame(rows)
+    return pd.DataFrame(found)
 
 
 # --- glucose ------------------------------------------------------------------------------------
@@ -335,11 +342,25 @@ def effects(clinic: Clinic) -> pd.DataFrame:
 
 def expected_share(mean: np.ndarray, cv: float, low: float, high: float) -> np.ndarray:
     """Expected share of true glucose from `low` to `high` (mg/dL) on days with these means."""
+    below = {limit: _below(mean, cv, limit) for limit in (low, high)}
+    return (below[high] - below[low]).mean(axis=1)
+
+
+def _below(mean: np.ndarray, cv: float, limit: float) -> np.ndarray:
+    """Chance to lie below a limit, by day and quarter of an hour."""
     sigma = spread(cv)
     shift, variance = log_moments(sigma)
     centre = np.log(np.asarray(mean, dtype=float) / shape_mean(sigma))[:, None] + shift
-    sd = np.sqrt(variance)
-    return (ndtr((np.log(high) - centre) / sd) - ndtr((np.log(low) - centre) / sd)).mean(axis=1)
+    return np.asarray(ndtr((np.log(limit) - centre) / np.sqrt(variance)))
+
+
+@lru_cache(maxsize=256)  # two tables of a block of patients ask for the same
+def share_curves(cv: float) -> dict[str, np.ndarray]:
+    """Expected share in each of `SHARES` at each of `MEANS`."""
+    below = {
+        limit: _below(MEANS, cv, limit) for limit in {v for pair in SHARES.values() for v in pair}
+    }
+    return {name: (below[high] - below[low]).mean(axis=1) for name, (low, high) in SHARES.items()}
 
 
 def months(clinic: Clinic) -> pd.DataFrame:
@@ -349,24 +370,21 @@ def months(clinic: Clinic) -> pd.DataFrame:
     lie between 0 and 1.
     """
     frames = []
-    for life in clinic.lives:
+    for place, life in enumerate(clinic.lives):
         lived = life.course
         mean = lived.mean_glucose(clinic.scenario)
         mean = mean[lived.person.joined - lived.first : lived.end - lived.first + 1]
-        cv = lived.person.cv
-        share = {
-            name: np.interp(mean, MEANS, expected_share(MEANS, cv, low, high))
-            for name, (low, high) in SHARES.items()
+        curves = share_curves(lived.person.cv)
+        days = np.arange(lived.person.joined, lived.person.joined + len(mean))
+        daily = {
+            "place": place,
+            "month": days.astype("datetime64[D]").astype("datetime64[M]").astype(int),
+            "mean_glucose": mean,
+            **{name: np.interp(mean, MEANS, curve) for name, curve in curves.items()},
         }
-        days = pd.date_range(day(lived.person.joined), periods=len(mean), freq="D")
-        daily = pd.DataFrame(
-            {
-                "month": days.to_period("M").astype(str),
-                "mean_glucose": mean,
-                **share,
-            }
-        )
-        monthly = daily.groupby("month", as_index=False).mean()
-        monthly.insert(0, "patient_id", lived.person.patient_id)
-        frames.append(monthly)
-    return pd.concat(frames, ignore_index=True)
+        frames.append(pd.DataFrame(daily))
+    monthly = pd.concat(frames).groupby(["place", "month"], as_index=False).mean()
+    ids = np.array([life.course.person.patient_id for life in clinic.lives], dtype=object)
+    monthly.insert(0, "patient_id", ids[monthly.pop("place")])
+    monthly["month"] = monthly["month"].to_numpy().astype("datetime64[M]").astype(str)
+    return monthly

@@ -7,12 +7,12 @@ import shutil
 from dataclasses import replace
 from pathlib import Path
 
-from .clinic import DEFAULT_SEED, clinic
+from .clinic import DEFAULT_SEED, blocks
 from .described import plan_text, sources_text
-from .exports import write_exports
-from .known import known_numbers
+from .exports import Exports
+from .known import Happened, known_numbers
 from .scenario import Scenario
-from .told import write_truth
+from .told import Truth
 
 KNOWN = "known_numbers.json"
 
@@ -59,12 +59,15 @@ def write_clinic(
     place = Path(folder)
     _clear(place)
     place.mkdir(parents=True, exist_ok=True)
-    made = clinic(patients, seed, scenario=scenario)
-    written = write_exports(made, place)
-    (place / "sources.toml").write_text(sources_text(made.scenario), encoding="utf-8")
-    (place / "plan.toml").write_text(plan_text(made.scenario), encoding="utf-8")
-    write_truth(made, place / "truth")
-    numbers = json.dumps(known_numbers(made, written), indent=1, ensure_ascii=False)
+    exports, truth, happened = Exports(scenario, seed, place), Truth(place / "truth"), Happened()
+    for block in blocks(patients, seed, scenario):
+        exports.add(block)
+        truth.add(block)
+        happened.add(block)
+    truth.finish(scenario)
+    (place / "sources.toml").write_text(sources_text(scenario), encoding="utf-8")
+    (place / "plan.toml").write_text(plan_text(scenario), encoding="utf-8")
+    numbers = json.dumps(known_numbers(happened, exports.finish()), indent=1, ensure_ascii=False)
     (place / KNOWN).write_text(numbers + "\n", encoding="utf-8")
     return place
 

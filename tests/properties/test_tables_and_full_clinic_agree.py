@@ -8,7 +8,7 @@ import pytest
 
 from synthetic import Clinic, Scenario, clinic
 from synthetic.harm import PROCEDURE_HARM, WEAR_HARM
-from synthetic.horizons import trajectory_truth
+from synthetic.horizons import periods, trajectory_truth
 from synthetic.tables_only import (
     COHORTS,
     LOSSES,
@@ -99,7 +99,7 @@ def test_changes_of_beginners_are_alike(full: Clinic) -> None:
 
 
 def test_levels_of_time_in_range_are_alike(full: Clinic) -> None:
-    found = trajectory_truth(full).set_index(["cohort", "period"])["all_share_70_180"]
+    found = trajectory_truth(periods(full)).set_index(["cohort", "period"])["all_share_70_180"]
     told = true_levels(SETTING).set_index(["cohort", "period"])["share"]
     both = pd.concat({"full": found, "tables": told}, axis=1).dropna()
     assert len(both) == 28

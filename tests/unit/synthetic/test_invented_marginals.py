@@ -12,7 +12,7 @@ from synthetic.course import course
 from synthetic.glucose import true_glucose
 from synthetic.people import ENTRIES, ENTRY_SHARES, person
 from synthetic.scenario import MODEL, SITE_SHARES, SITES
-from synthetic.truth import decisions, effects, expected_share, incidence, response
+from synthetic.truth import decisions, effects, expected_share, incidence, response, starts
 from synthetic.wear import CAUSES, lives, place_implanted
 
 USUAL = Scenario()
@@ -153,9 +153,9 @@ def test_a_biased_sensor_reads_off_by_the_stated_amount() -> None:
 
 
 def test_the_stated_confounding_is_there_and_grows_with_an_unmeasured_trait(many: Clinic) -> None:
-    measured = effects(many).query("days == 183").set_index("kind_before")["confounding"]
+    measured = effects(starts(many)).query("days == 183").set_index("kind_before")["confounding"]
     hidden = clinic(400, 4, scenario=Scenario(unmeasured=0.8))
-    both = effects(hidden).query("days == 183").set_index("kind_before")["confounding"]
+    both = effects(starts(hidden)).query("days == 183").set_index("kind_before")["confounding"]
     # With 3,000 patients -0.08, and -0.20 with the trait; 400 leave a standard error of 0.07.
     assert -0.30 < measured["none"] < 0.10
     assert both["none"] < measured["none"] - 0.03

@@ -11,10 +11,10 @@ import pytest
 
 from outcomes.command import main
 from synthetic import Clinic, Scenario, clinic
-from synthetic.horizons import attempt_truth, survival_truth, trajectory_truth
+from synthetic.horizons import attempt_truth, periods, survival_truth, trajectory_truth
 from synthetic.scenario import MODEL
 from synthetic.told import write_truth
-from synthetic.truth import confounding, decisions, effects, still_working
+from synthetic.truth import choosers, confounding, decisions, effects, starts, still_working
 from synthetic.wear import lives, place_implanted
 
 USUAL = Scenario()
@@ -57,7 +57,7 @@ def test_losses_per_year_are_the_counted_ones(monkeypatch: pytest.MonkeyPatch) -
 
 
 def test_who_chose_differs_by_what_is_told_to_confound(large: Clinic) -> None:
-    rows = confounding(large)
+    rows = confounding(choosers(large), USUAL)
     apart = (rows["mean_implanted"] - rows["mean_adhesive"]).groupby(rows["covariate"]).mean()
     assert apart["latest HbA1c, points"] > 0.2
     assert apart["age, ten years"] < -0.1
@@ -77,7 +77,7 @@ def test_what_covariates_add_is_the_log_odds(large: Clinic) -> None:
 
 
 def test_the_raw_comparison_is_biased_by_the_stated_confounding(large: Clinic) -> None:
-    rows = effects(large).query("kind_before == 'none'")
+    rows = effects(starts(large)).query("kind_before == 'none'")
     assert rows["days"].tolist() == [91, 183, 365]
     assert (rows["confounding"] == rows["crude"] - rows["implanted"]).all()
     # Who is high chooses it more, and falls more by chance and by the larger effect of the high.
@@ -85,7 +85,7 @@ def test_the_raw_comparison_is_biased_by_the_stated_confounding(large: Clinic) -
 
 
 def test_time_in_range_rises_from_before_the_start_and_holds(large: Clinic) -> None:
-    table = trajectory_truth(large).set_index(["cohort", "period"])
+    table = trajectory_truth(periods(large)).set_index(["cohort", "period"])
     for cohort in ("implanted", "adhesive"):
         level = table.loc[cohort, "all_share_70_180"]
         assert level[7] > level[0] + 0.04
@@ -94,7 +94,7 @@ def test_time_in_range_rises_from_before_the_start_and_holds(large: Clinic) -> N
 
 
 def test_first_attempts_fail_as_often_as_their_chances_say(large: Clinic) -> None:
-    rows = attempt_truth(large)
+    rows = attempt_truth(large.procedures)
     chance = rows["chance_of_failing"]
     error = np.sqrt((chance * (1 - chance)).sum())
     assert abs((~rows["completed"]).sum() - chance.sum()) < 4 * error
