@@ -9,10 +9,13 @@ from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
-import statsmodels.api as sm
 from numpy.typing import NDArray
 from scipy import stats
-from statsmodels.formula import api as formulas
+from statsmodels.discrete.discrete_model import NegativeBinomial
+from statsmodels.genmod import families
+from statsmodels.genmod.cov_struct import Exchangeable
+from statsmodels.genmod.generalized_estimating_equations import GEE
+from statsmodels.genmod.generalized_linear_model import GLM
 from statsmodels.tools.sm_exceptions import ConvergenceWarning, HessianInversionWarning
 
 from outcomes.errors import EstimationError
@@ -180,28 +183,28 @@ def _fit(
     if model == "negative binomial":
         dispersion = _dispersion(used, formula, exposure)
         if dispersion is not None:
-            family = sm.families.NegativeBinomial(alpha=dispersion)
+            family = families.NegativeBinomial(alpha=dispersion)
             return _glm(used, formula, exposure, cluster, family), dispersion, ""
         note = "the negative binomial fit did not converge; the Poisson model stands in its place"
-        return _glm(used, formula, exposure, cluster, sm.families.Poisson()), None, note
+        return _glm(used, formula, exposure, cluster, families.Poisson()), None, note
     if model == "gee":
-        fit = formulas.gee(
+        fit = GEE.from_formula(
             formula,
             groups=cluster,
             data=used,
             exposure=used[exposure].to_numpy(float),
-            family=sm.families.Poisson(),
-            cov_struct=sm.cov_struct.Exchangeable(),
+            family=families.Poisson(),
+            cov_struct=Exchangeable(),
         ).fit()
         return fit, None, ""
-    return _glm(used, formula, exposure, cluster, sm.families.Poisson()), None, ""
+    return _glm(used, formula, exposure, cluster, families.Poisson()), None, ""
 
 
 def _glm(used: pd.DataFrame, formula: str, exposure: str, cluster: str, family: Any) -> Any:
     # The clusters' own factor is applied in `_table`; the library's also counts rows.
     groups = {"groups": used[cluster].astype("category").cat.codes, "use_correction": False}
     size = used[exposure].to_numpy(float)
-    return formulas.glm(formula, used, family=family, exposure=size).fit(
+    return GLM.from_formula(formula, used, family=family, exposure=size).fit(
         cov_type="cluster", cov_kwds=groups, scale=1.0
     )
 
@@ -212,7 +215,9 @@ def _dispersion(used: pd.DataFrame, formula: str, exposure: str) -> float | None
         warnings.simplefilter("ignore", ConvergenceWarning)
         warnings.simplefilter("ignore", RuntimeWarning)
         warnings.simplefilter("ignore", HessianInversionWarning)
-        model = formulas.negativebinomial(formula, used, exposure=used[exposure].to_numpy(float))
+        model = NegativeBinomial.from_formula(
+            formula, used, exposure=used[exposure].to_numpy(float)
+        )
         try:
             fit = model.fit(disp=0, maxiter=500, gtol=1e-9)
         except (np.linalg.LinAlgError, ValueError, FloatingPointError):
