@@ -21,6 +21,8 @@ SET_ASIDE: Final = "set aside: ended before placement"
 TOO_SOON: Final = "early: planned too soon"
 LOST_STATES: Final = tuple(f"lost: {reason}" for reason in LOSS_REASONS)
 EARLY_STATES: Final = ("early: patient choice", "early: medical need", TOO_SOON)
+WORN: Final = ("from_on", "to_on")
+EVER: Final = 10_000_000  # days, more than any date is old
 END_STATES: Final = (*LOST_STATES, *EARLY_STATES, PLANNED, DIED, UNKNOWN)
 
 _STATE_OF_REASON: Final = {
@@ -210,21 +212,27 @@ def patient_days(spans: pd.DataFrame) -> pd.Series:
     [15.0]
     """
     rows = spans.sort_values(["patient_id", "from_on", "to_on"], ignore_index=True)
-    start = (rows["from_on"] - pd.Timestamp(0)).dt.days
-    end = (rows["to_on"] - pd.Timestamp(0)).dt.days
-    reached = end.groupby(rows["patient_id"]).cummax().groupby(rows["patient_id"]).shift()
-    start = np.maximum(start, reached.fillna(start))
-    whole = np.maximum(end - start, 0).astype(float)
-    return (whole.groupby(rows["patient_id"]).sum() + _half_days(rows)).astype(float)
+    patient, ids = pd.factorize(rows["patient_id"])
+    start, end = (rows[name].to_numpy("datetime64[D]").astype(np.int64) for name in WORN)
+    # The latest end so far of the same patient: one running maximum, a step up at each patient.
+    step = patient * EVER
+    reached = np.r_[0, (np.maximum.accumulate(end + step) - step)[:-1]]
+    first = np.r_[True, patient[1:] != patient[:-1]][: len(patient)]
+    start = np.where(first, start, np.maximum(start, reached))
+    whole = np.bincount(patient, np.maximum(end - start, 0), minlength=len(ids))
+    days = pd.Series(whole, index=pd.Index(ids, name="patient_id"), dtype=float)
+    if not rows["half_day"].any():
+        return days
+    return days.add(_half_days(rows), fill_value=0.0)
 
 
 def _half_days(rows: pd.DataFrame) -> pd.Series:
-    """Half a day for each single day on which no other sensor of the patient was worn."""
-    everybody = pd.Series(0.0, index=pd.Index(sorted(rows["patient_id"].unique())))
+    """Half a day for each single day on which no other sensor of the patient was worn.
+
+    By patient, of those who had such a day.
+    """
     single = rows.loc[rows["half_day"], ["patient_id", "to_on"]].drop_duplicates()
-    if single.empty:
-        return everybody
     both = single.merge(rows, on="patient_id", suffixes=("", "_other"))
     covered = (both["from_on"] < both["to_on"]) & (both["to_on_other"] >= both["to_on"])
     alone = ~covered.groupby([both["patient_id"], both["to_on"]]).any()
-    return everybody.add(0.5 * alone.groupby(level=0).sum(), fill_value=0.0)
+    return 0.5 * alone.groupby(level=0).sum()
