@@ -342,7 +342,8 @@ def _drawn(table: pd.DataFrame) -> pd.DataFrame:
     rows = table.loc[table["what"].isin([ANALYSIS, LEFT_OUT]) & table["estimate"].notna()].copy()
     rows["label"] = rows["name"]
     rows["main"] = rows["name"] == "augmented, overlap"
-    return rows[["label", "estimate", "conf_low", "conf_high", "main"]].reset_index(drop=True)
+    rows["n"] = rows["n_implanted"] + rows["n_adhesive"]
+    return rows[["label", "estimate", "conf_low", "conf_high", "main", "n"]].reset_index(drop=True)
 
 
 def _record(row: Row, found: Compared) -> Record:

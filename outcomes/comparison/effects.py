@@ -377,7 +377,8 @@ def _drawn(table: pd.DataFrame, trial: str) -> pd.DataFrame:
         for r in rows.itertuples()
     ]
     rows["main"] = rows["role"] == PRIMARY
-    return rows[["label", "estimate", "conf_low", "conf_high", "main"]].reset_index(drop=True)
+    rows["n"] = rows["n_implanted"] + rows["n_adhesive"]
+    return rows[["label", "estimate", "conf_low", "conf_high", "main", "n"]].reset_index(drop=True)
 
 
 def _record(row: Row) -> Record:

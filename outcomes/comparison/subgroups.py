@@ -63,6 +63,7 @@ def subgroups(comparison: Hba1cComparison) -> Result:
             d["subgroup"].str.replace("_", " ") + ": " + d["level"].astype(str),
         ),
         main=lambda d: d["subgroup"] == EVERYBODY,
+        n=lambda d: d["n_implanted"] + d["n_adhesive"],
     )
     finding = _finding(table, rules)
     return Result(

@@ -15,6 +15,7 @@ from outcomes.cohorts.states import holds_on
 from outcomes.comparison.trial import SWITCH, person_trials
 from outcomes.comparison.words import CAUTION, standing
 from outcomes.errors import EstimationError
+from outcomes.figures.scales import HBA1C_PERCENT, drawn_values, fix_scale
 from outcomes.figures.style import INK, look
 from outcomes.glucose import summarise
 from outcomes.results import Record, Result, interval, number
@@ -248,7 +249,8 @@ def _draw(ax: Axes, *, means: pd.DataFrame) -> None:
     ax.axvspan(-0.5, 0.5, color="#e6e8ea", linewidth=0)
     ax.set_xlabel(f"periods of {QUARTER_DAYS} days from the change (grey: left out)")
     ax.set_ylabel("HbA1c, %")
-    ax.margins(y=0.25)
+    ax.set_xlim(-SIDE - 0.6, SIDE + 0.6)
+    fix_scale(ax, "y", HBA1C_PERCENT, drawn_values(means), room=(0.08, 0.08))
 
 
 def _finding(table: pd.DataFrame) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import partial
-from typing import Any, Final, cast
+from typing import Any, Final
 
 import numpy as np
 import pandas as pd
@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from outcomes.comparison.people import Compared
 from outcomes.comparison.words import under
 from outcomes.errors import EstimationError
+from outcomes.figures.scales import Scale, fix_scale
 from outcomes.figures.style import INK, look
 from outcomes.plan import Comparison
 from outcomes.results import Record, Result, Show, number
@@ -253,10 +254,10 @@ def draw_overlap(ax: Axes, *, even: pd.Series, arm: pd.Series) -> None:
         )  # fmt: skip
     ax.axhline(0, color=INK, linewidth=0.8)
     ax.set_xlim(0, 1)
-    ax.set_ylim(-1.25 * top, 1.25 * top)
     ax.set_xlabel("chance of implanted given the covariates, arms taken as equally large")
     ax.set_ylabel("% of the arm's entries")
-    ticks = cast(list[float], list(ax.get_yticks()))
-    ax.set_yticks(ticks)
-    ax.set_yticklabels([number(abs(t), 0) for t in ticks])
-    ax.set_ylim(-1.25 * top, 1.25 * top)
+    fix_scale(ax, "y", Scale(-40, 40, 20), [-top, top], room=(0.1, 0.1))
+    ticks = range(-100, 101, 20)
+    ends = ax.get_ylim()
+    ax.set_yticks(ticks, [str(abs(tick)) for tick in ticks])
+    ax.set_ylim(*ends)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
 import numpy as np
@@ -111,7 +111,9 @@ def _write_at_risk(ax: Axes, at_risk: pd.DataFrame) -> None:
             )  # fmt: skip
 
 
-def draw_stacks(ax: Axes, *, states: pd.DataFrame, order: Sequence[str]) -> None:
+def draw_stacks(
+    ax: Axes, *, states: pd.DataFrame, order: Sequence[str], sizes: Mapping[str, int]
+) -> None:
     """Draw what became of 100 sensors over the share of planned life, one panel a kind.
 
     Parameters
@@ -123,13 +125,15 @@ def draw_stacks(ax: Axes, *, states: pd.DataFrame, order: Sequence[str]) -> None
         kind add to 1.
     order : sequence of str
         States from the bottom up; the last is left light.
+    sizes : mapping of str to int
+        Sensors placed of each kind.
     """
     kinds = list(dict.fromkeys(states["kind"]))
     for panel, kind in zip(_panels(ax, len(kinds)), kinds, strict=True):
         mine = states.loc[states["kind"] == kind]
         wide = mine.pivot_table(index="share_of_planned", columns="state", values="estimate")
         _draw_stack(panel, wide.reindex(columns=list(order)).fillna(0.0))
-        panel.set_title(kind)
+        panel.set_title(f"{kind}, n = {sizes[kind]:,} placed")
         _percent_axes(panel, "of 100 placed")
         panel.set_xlabel("share of planned life, %" if kind == kinds[-1] else "")
 

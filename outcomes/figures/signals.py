@@ -40,8 +40,3 @@ def draw_signals(
             text, (place, value), textcoords="offset points", fontsize="small", fontweight="bold",
             annotation_clip=False, bbox=paper, zorder=3, **_BESIDE[beside],
         )  # fmt: skip
-
-
-def room_about_zero(ax: Axes, *, top: float, share: float = 0.05) -> None:
-    """Let the scale run to `top` from `share` of it below 0, so that points on 0 are seen whole."""
-    ax.set_ylim(-share * top, top)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from textwrap import fill
 
@@ -11,9 +11,9 @@ import numpy.typing as npt
 import pandas as pd
 from matplotlib.axes import Axes
 
+from outcomes.figures.scales import TIME_IN_RANGE, Scale, drawn_values, fix_scale
 from outcomes.figures.style import FAINT, INK, cohort_order, look
 
-SMALLEST_SPAN = 30.0  # points on the scale, so that noise does not look like a movement
 MOST_TICKS = 8
 FEWEST_OF_A_MEAN = 5
 
@@ -27,11 +27,12 @@ class SecondScale:
     back: Callable[[npt.ArrayLike], npt.ArrayLike]
 
 
-def draw_course(ax: Axes, *, curve: pd.DataFrame, stated: pd.DataFrame) -> None:
+def draw_course(ax: Axes, *, curve: pd.DataFrame, stated: pd.DataFrame, last: int) -> None:
     """The modelled level of each cohort with its band; stated months marked, n below.
 
     `curve`: one row per cohort and period with `cohort`, `period`, `estimate`, `conf_low`,
     `conf_high` (% of time), `n`. `stated`: the rows of the stated months with `month`.
+    `last`: the plan's last period.
     """
     stated = stated.reindex(columns=["cohort", "period", "month", "estimate"])  # there may be none
     cohorts = cohort_order(curve["cohort"])
@@ -56,16 +57,11 @@ def draw_course(ax: Axes, *, curve: pd.DataFrame, stated: pd.DataFrame) -> None:
         ax.annotate(f"month {month:.0f}", (period, 1), (0, 2), ha="center", fontsize="x-small",
                     xycoords=("data", "axes fraction"), textcoords="offset points",
                     color=INK)  # fmt: skip
-    last = int(curve["period"].max())
     ax.set_xlim(0.6, last + 0.4)
     ax.set_xticks(range(1, last + 1))
     ax.set_xlabel("Period of 28 days from the index date", labelpad=2)
     ax.set_ylabel("Time in 70-180 mg/dL\n(3.9-10.0 mmol/L), %")
-    values = curve[["estimate", "conf_low", "conf_high"]].astype(float)
-    low, high = float(values.min().min()) - 2, float(values.max().max()) + 2
-    spare = max(0.0, SMALLEST_SPAN - (high - low)) / 2
-    high = min(100.0, high + spare)
-    ax.set_ylim(max(0.0, min(low - spare, high - SMALLEST_SPAN)), high)
+    fix_scale(ax, "y", TIME_IN_RANGE, drawn_values(curve))
     ax.legend(frameon=False, loc="lower right")
 
 
@@ -97,18 +93,23 @@ def draw_shares(ax: Axes, *, rows: pd.DataFrame) -> None:
 
 
 def draw_lines(
-    ax: Axes, *, points: pd.DataFrame, label: str, x_label: str, second: SecondScale | None = None
+    ax: Axes,
+    *,
+    points: pd.DataFrame,
+    label: str,
+    x_label: str,
+    scale: Scale,
+    second: SecondScale | None = None,
 ) -> None:
     """One thin line a patient, one panel a cohort, the mean of five or more seen drawn over it.
 
-    `points`: one row per patient, cohort and time with `patient_id`, `cohort`, `x`, `y`. `second`:
-    another scale for the right edge.
+    `points`: one row per patient, cohort and time with `patient_id`, `cohort`, `x`, `y`. `scale`:
+    the fixed scale of `y`. `second`: another unit of it for the right edge.
     """
     ax.set_axis_off()
     cohorts = cohort_order(points["cohort"])
     room = 1.0 if second is None else 0.94
     width = room / len(cohorts)
-    low, high = float(points["y"].min()), float(points["y"].max())
     seen_at = sorted(set(points["x"]))
     ticks = seen_at if len(seen_at) <= MOST_TICKS else seen_at[::3]
     for turn, name in enumerate(cohorts):
@@ -122,33 +123,34 @@ def draw_lines(
         panel.plot(mean.index, mean, color=INK, linewidth=1.6, marker=style.marker, markersize=4)
         panel.set_title(f"{name}, {mine['patient_id'].nunique()} patients", fontsize="small",
                         color=INK)  # fmt: skip
-        spare = 0.03 * (high - low)
-        panel.set_ylim(low - spare, high + spare)
         panel.set_xticks(ticks)
+        panel.set_xlim(seen_at[0] - 0.5, seen_at[-1] + 0.5)
         panel.set_xlabel(x_label)
-        if turn == 0:
-            panel.set_ylabel(label)
-        else:
+        panel.set_ylabel(label)
+        fix_scale(panel, "y", scale, points["y"])
+        if turn > 0:
+            panel.set_ylabel("")
             panel.set_yticklabels([])
         if second is not None and turn == len(cohorts) - 1:
             right = panel.secondary_yaxis("right", functions=(second.there, second.back))
             right.set_ylabel(second.label)
 
 
-def draw_groups(ax: Axes, *, rows: pd.DataFrame) -> None:
+def draw_groups(ax: Axes, *, rows: pd.DataFrame, scales: Mapping[str, Scale]) -> None:
     """Groups of patients under each other, one panel an outcome, one mark a cohort.
 
     `rows`: one row per group, cohort and outcome with `covariate`, `level`, `cohort`, `outcome`,
-    `unit`, `estimate`, `conf_low`, `conf_high`.
+    `unit`, `estimate`, `conf_low`, `conf_high`, `n_patients`. `scales`: of each outcome. At the
+    right stand the patients of each group, the most that any outcome rests on.
     """
     ax.set_axis_off()
     named = rows.assign(label=rows["covariate"] + ": " + rows["level"].astype(str))
     labels = list(dict.fromkeys(named["label"]))
     outcomes = list(dict.fromkeys(named["outcome"]))
     cohorts = cohort_order(named["cohort"])
-    width = 0.80 / len(outcomes)
+    width = 0.72 / len(outcomes)
     for turn, outcome in enumerate(outcomes):
-        panel = ax.inset_axes((0.20 + turn * width, 0.0, width - 0.02, 0.95))
+        panel = ax.inset_axes((0.20 + turn * width, 0.0, width - 0.03, 0.95))
         of_outcome = named.loc[named["outcome"] == outcome]
         for place, name in enumerate(cohorts):
             mine = of_outcome.loc[of_outcome["cohort"] == name].set_index("label").reindex(labels)
@@ -162,11 +164,26 @@ def draw_groups(ax: Axes, *, rows: pd.DataFrame) -> None:
             panel.axvline(0, color=FAINT, linewidth=0.8, linestyle="--")
         panel.set_ylim(len(labels) - 0.5, -0.5)
         panel.set_yticks(range(len(labels)), labels if turn == 0 else [])
-        words = fill(f"{outcome}, {of_outcome['unit'].iloc[0]}", 22)
-        panel.set_xlabel(words, fontsize="small")
-        panel.locator_params(axis="x", nbins=4)
+        words = fill(f"{outcome}, {of_outcome['unit'].iloc[0]}", 15)
+        panel.set_xlabel(words, fontsize="x-small")
+        fix_scale(panel, "x", scales[outcome], drawn_values(of_outcome))
+        panel.locator_params(axis="x", nbins=3)
         panel.tick_params(axis="y", length=0)
         panel.tick_params(axis="both", labelsize="small")
         if turn == 0:
             panel.legend(frameon=False, ncols=2, loc="lower left", bbox_to_anchor=(-1.0, 1.0),
                          fontsize="small")  # fmt: skip
+    _write_sizes(panel, named, labels, cohorts)
+
+
+def _write_sizes(ax: Axes, rows: pd.DataFrame, labels: list[str], cohorts: list[str]) -> None:
+    """Patients of each group right of the last panel, one column a cohort."""
+    most = rows.groupby(["label", "cohort"])["n_patients"].max()
+    beside = {"xycoords": ("axes fraction", "data"), "ha": "right", "va": "center",
+              "fontsize": "small", "annotation_clip": False}  # fmt: skip
+    for place, name in enumerate(cohorts):
+        right, colour = 1.22 + 0.24 * place, look(name).colour
+        ax.annotate("n", (right, -0.9), color=colour, **beside)  # type: ignore[arg-type]
+        for y, label in enumerate(labels):
+            if pd.notna(n := most.get((label, name))):
+                ax.annotate(f"{n:.0f}", (right, y), color=colour, **beside)  # type: ignore[arg-type]

@@ -12,6 +12,7 @@ import pandas as pd
 from matplotlib.axes import Axes
 
 from outcomes.cohorts.build import CohortSet
+from outcomes.figures.scales import Scale, drawn_values, fix_scale
 from outcomes.figures.style import cohort_order, look
 from outcomes.glucose.ranges import BANDS, SHAPE_STEP_MG_DL
 from outcomes.measures.range_windows import NEW, QUARTER, clinic_windows
@@ -97,6 +98,12 @@ _COLUMNS: Final = (
     "cohort", "at", "quantity", "n_patients", "n_units", "estimate", "conf_low", "conf_high",
     "unit", "method", "note",
 )  # fmt: skip
+
+
+SCALES: Final = {
+    HIGH: Scale(0, 40, 20, lowest=0, highest=MINUTES_AN_HOUR),
+    LOW: Scale(0, 5, 5, lowest=0, highest=MINUTES_AN_HOUR),
+}
 
 
 def block_words(block: int) -> str:
@@ -221,8 +228,8 @@ def _drawing(table: pd.DataFrame, fewest: int) -> Callable[[Axes], None] | None:
 def _draw(ax: Axes, *, rows: pd.DataFrame) -> None:
     ax.set_axis_off()
     panels = {
-        HIGH: ax.inset_axes((0.0, 0.56, 0.86, 0.44)),
-        LOW: ax.inset_axes((0.0, 0.0, 0.86, 0.4)),
+        HIGH: ax.inset_axes((0.0, 0.56, 0.82, 0.44)),
+        LOW: ax.inset_axes((0.0, 0.0, 0.82, 0.4)),
     }
     cohorts = cohort_order(rows["cohort"])
     for name, panel in panels.items():
@@ -230,7 +237,8 @@ def _draw(ax: Axes, *, rows: pd.DataFrame) -> None:
             _draw_steps(panel, rows, name, cohort, place - (len(cohorts) - 1) / 2)
         panel.set_xlim(0, 24)
         panel.set_xticks(range(0, 25, BLOCK), [f"{hour:02d}" for hour in range(0, 25, BLOCK)])
-        panel.set_ylim(bottom=0)
+        mine = rows.loc[rows["quantity"] == f"minutes {name}"]
+        fix_scale(panel, "y", SCALES[name], drawn_values(mine), room=(0.0, 0.02))
         panel.set_title(f"Minutes of an hour {name} mg/dL", fontsize="small", loc="left")
     panels[LOW].set_xlabel("Local hour of the day")
 
@@ -245,5 +253,6 @@ def _draw_steps(ax: Axes, rows: pd.DataFrame, name: str, cohort: str, side: floa
     ax.vlines(x, mine["conf_low"].astype(float), mine["conf_high"].astype(float),
               color=shown.colour, linewidth=1)  # fmt: skip
     ax.plot(x, height, shown.marker, color=shown.colour, markersize=3)
-    ax.annotate(cohort, (24, height[-1]), (6, 9 * np.sign(side)), textcoords="offset points",
+    words = f"{cohort}, n = {mine['n_patients'].max():.0f}"
+    ax.annotate(words, (24, height[-1]), (6, 9 * np.sign(side)), textcoords="offset points",
                 color=shown.colour, va="center", annotation_clip=False)  # fmt: skip

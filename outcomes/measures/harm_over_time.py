@@ -10,6 +10,7 @@ import pandas as pd
 from matplotlib.axes import Axes
 
 from outcomes.cohorts.build import CohortSet
+from outcomes.figures.scales import FEW_PERCENT, drawn_values, fix_scale
 from outcomes.figures.style import look
 from outcomes.measures.harm_follow_up import contact_words, contacts_since_start
 from outcomes.measures.harm_tables import HarmTables, harm_tables
@@ -56,9 +57,11 @@ def harm_over_time(cohorts: CohortSet) -> Result:
     days = list(cohorts.plan.complications.horizon_days)
     rows: list[dict[str, Any]] = []
     curves: dict[str, pd.DataFrame] = {}
+    sizes: dict[str, int] = {}
     for kind in KINDS:
         lives = placement_lives(cohorts, given, kind)
         rows += _incidence_rows(lives, kind, days)
+        sizes[kind] = len(lives)
         if len(lives) and (lives["state"] == HARM).any():
             curves[kind] = _curve(lives, max(days), cohorts.plan.sensor_survival.smallest_at_risk)
         rows += _count_rows(patient_spells(cohorts, given, kind), kind, days)
@@ -88,7 +91,7 @@ def harm_over_time(cohorts: CohortSet) -> Result:
         ],
         show=_SHOW,
         summary=_summary(table),
-        drawing=partial(_draw, curves=curves) if curves else None,
+        drawing=partial(_draw, curves=curves, sizes=sizes, last=max(days)) if curves else None,
         alt=f"Share of placements with a harm by day, by kind of sensor. {finding}",
         height=2.9,
     )
@@ -272,8 +275,8 @@ def _record(row: dict[str, Any]) -> Record:
     )  # fmt: skip
 
 
-def _draw(ax: Axes, *, curves: dict[str, pd.DataFrame]) -> None:
-    """One step curve a kind with its band, named at its end."""
+def _draw(ax: Axes, *, curves: dict[str, pd.DataFrame], sizes: dict[str, int], last: int) -> None:
+    """One step curve a kind with its band, named at its end with its placements."""
     for kind, curve in curves.items():
         if curve.empty:
             continue
@@ -285,11 +288,13 @@ def _draw(ax: Axes, *, curves: dict[str, pd.DataFrame]) -> None:
             color=style.colour, alpha=0.15, linewidth=0,
         )  # fmt: skip
         ax.annotate(
-            kind, (float(curve["time"].iloc[-1]), 100 * float(curve["estimate"].iloc[-1])),
+            f"{kind},\nn = {sizes[kind]:,}",
+            (float(curve["time"].iloc[-1]), 100 * float(curve["estimate"].iloc[-1])),
             xytext=(5, 0), textcoords="offset points", va="center", fontsize="small",
             annotation_clip=False,
         )  # fmt: skip
-    ax.set_ylim(bottom=0)
-    ax.set_xlim(left=0)
+    ax.set_xlim(0, last)
     ax.set_xlabel("days since placement")
     ax.set_ylabel("% of placements with a harm")
+    every = [100 * drawn_values(curve) for curve in curves.values()]
+    fix_scale(ax, "y", FEW_PERCENT, np.concatenate(every), room=(0.0, 0.02))

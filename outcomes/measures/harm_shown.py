@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 
+from outcomes.figures.scales import HARM_PER_100_YEARS, Scale, drawn_values, fix_scale
 from outcomes.figures.style import look
 from outcomes.measures.harm_rows import (
     ALL,
@@ -186,6 +187,12 @@ def _wear_words(mine: pd.DataFrame, kind: str, per: str) -> str:
     )
 
 
+SCALES: Final = {
+    "100 patient-years": HARM_PER_100_YEARS,
+    "1,000 sensor-days": Scale(0, 3, 1, lowest=0),
+}
+
+
 def drawn(table: pd.DataFrame, per: str) -> pd.DataFrame:
     """Return the rates that the figure shows."""
     return table.loc[
@@ -217,6 +224,6 @@ def draw(ax: Axes, *, rates: pd.DataFrame, per: str) -> None:
         for row in order.to_dict("records")
     ]
     ax.set_yticks(np.arange(len(order)), labels)
-    ax.set_xlim(left=0)
     ax.set_ylim(-0.6, len(order) - 0.4)
     ax.set_xlabel(f"harm of wear per {per}")
+    fix_scale(ax, "x", SCALES[per], drawn_values(order), room=(0.0, 0.16))

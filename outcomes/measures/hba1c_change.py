@@ -124,7 +124,9 @@ def hba1c_change(cohorts: CohortSet, *, month: int | None = None) -> Hba1cChange
         settings=_settings(cohorts.plan.hba1c),
         show=_SHOW,
         summary=_summary(table, cohorts.plan.hba1c),
-        drawing=partial(draw_changes, points=drawn) if len(drawn) else None,
+        drawing=partial(draw_changes, points=drawn, months=cohorts.plan.hba1c.visit_months)
+        if len(drawn)
+        else None,
         alt=_alt(finding, drawn),
         height=3.6,
         pairs=pairs,

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 
+from outcomes.figures.scales import HBA1C_PERCENT, HBA1C_POINTS, drawn_values, fix_scale
 from outcomes.figures.style import FAINT, INK, SHADES, look
 from outcomes.tables.declared import KINDS
 from outcomes.units import hba1c_difference_mmol_mol
@@ -16,13 +17,12 @@ from outcomes.units import hba1c_difference_mmol_mol
 MMOL_PER_POINT: Final = float(hba1c_difference_mmol_mol(1.0))
 
 
-def draw_changes(ax: Axes, *, points: pd.DataFrame) -> None:
+def draw_changes(ax: Axes, *, points: pd.DataFrame, months: Sequence[int]) -> None:
     """Mean change at each visit with its interval, no change as the reference line.
 
     `points`: one row per cohort and visit with `cohort`, `month`, `estimate`, `conf_low`,
-    `conf_high`, `n`, `n_due`.
+    `conf_high`, `n`, `n_due`. `months`: the visits of the plan, drawn or not.
     """
-    months = sorted(points["month"].unique())
     place = {month: i for i, month in enumerate(months)}
     ax.axhline(0, color=FAINT, linewidth=0.8)
     names = _cohorts(points)
@@ -36,13 +36,14 @@ def draw_changes(ax: Axes, *, points: pd.DataFrame) -> None:
     counts: dict[int, list[str]] = {month: [] for month in months}
     for name in names:
         for each in points.loc[points["cohort"] == name].itertuples():
-            counts[each.month].append(f"{name} {each.n:.0f} of {each.n_due:.0f}")
+            counts[each.month].append(f"{name} n = {each.n:.0f} of {each.n_due:.0f}")
     ax.set_xticks(
         range(len(months)),
-        ["\n".join([f"month {month}", *counts[month]]) for month in months],
+        ["\n".join([f"month {month}", *(counts[month] or ["too few seen"])]) for month in months],
     )
     ax.set_xlim(-0.5, len(months) - 0.5)
     ax.set_ylabel("change in HbA1c,\npercentage points")
+    fix_scale(ax, "y", HBA1C_POINTS, drawn_values(points))
     with_mmol(ax)
     ax.legend(frameon=False, loc="best")
 
@@ -82,9 +83,8 @@ def draw_bands(ax: Axes, *, bands: pd.DataFrame, expected: pd.DataFrame) -> None
     band of the baseline with `place`, `estimate`; may be empty.
     """
     ax.set_axis_off()
-    columns = [bands[name].astype(float) for name in ("estimate", "conf_low", "conf_high")]
-    values = pd.concat([*columns, expected["estimate"].astype(float)])
-    low, high = min(0.0, float(values.min())) - 0.1, max(0.0, float(values.max())) + 0.1
+    values = [*drawn_values(bands), *expected["estimate"]]
+    places = [*bands["place"], *expected["place"]]
     titles = {"baseline": "grouped by the baseline", "both draws": "grouped by the mean of both"}
     for turn, (grouping, title) in enumerate(titles.items()):
         panel = ax.inset_axes((0.52 * turn, 0.0, 0.46, 0.92))
@@ -100,13 +100,14 @@ def draw_bands(ax: Axes, *, bands: pd.DataFrame, expected: pd.DataFrame) -> None
                        linewidth=1.4, marker="D", markerfacecolor="white", markersize=5,
                        label="expected without any effect")  # fmt: skip
         panel.set_title(title, fontsize="small", color=INK)
-        panel.set_ylim(low, high + 0.06 * (high - low))
-        panel.margins(x=0.12)
         panel.set_xlabel("HbA1c, %")
+        panel.set_ylabel("change, percentage points" if turn == 0 else "")
+        fix_scale(panel, "x", HBA1C_PERCENT, places)
+        fix_scale(panel, "y", HBA1C_POINTS, values, room=(0.02, 0.06))
         if turn == 0:
-            panel.set_ylabel("change, percentage points")
             panel.legend(frameon=False, fontsize="x-small", loc="lower left")
         else:
+            panel.set_ylabel("")
             panel.set_yticklabels([])
             with_mmol(panel)
 

@@ -11,6 +11,7 @@ import pandas as pd
 from outcomes.cohorts.build import CohortSet
 from outcomes.cohorts.draws import BASELINE_MONTH
 from outcomes.errors import UsageError, known_names
+from outcomes.figures.scales import PERCENT, Scale
 from outcomes.measures.course_figures import SecondScale, draw_lines
 from outcomes.measures.hba1c_models import stratified_pairs
 from outcomes.measures.hba1c_rows import NEW
@@ -20,6 +21,7 @@ from outcomes.results import Record, Result, Show, number
 from outcomes.units import hba1c_mmol_mol, hba1c_percent
 
 OUTCOMES: Final = ("hba1c", "time_in_range")
+HBA1C_LINES: Final = Scale(5, 13, 1)
 IFCC: Final = SecondScale(
     "HbA1c, mmol/mol",
     lambda percent: hba1c_mmol_mol(np.asarray(percent, dtype=float), "%"),
@@ -93,6 +95,7 @@ def patient_lines(cohorts: CohortSet, outcome: str = "hba1c", *, glucose: Any = 
         summary=_summary(table, label),
         drawing=partial(
             draw_lines, points=points, label=label.replace(" (", "\n("), x_label=when,
+            scale=HBA1C_LINES if outcome == "hba1c" else PERCENT,
             second=IFCC if outcome == "hba1c" else None,
         )
         if len(points)

@@ -9,6 +9,7 @@ import pandas as pd
 
 from outcomes.cohorts.build import CohortSet
 from outcomes.figures.forest import draw_forest
+from outcomes.figures.scales import PERCENT
 from outcomes.measures.persistence_rows import (
     AGAIN,
     AT_CUT_OFF,
@@ -83,7 +84,9 @@ def persistence(cohorts: CohortSet) -> Result:
             "staying read at": ", ".join(f"day {day}" for day in rules.persistence_days),
         },
         summary=_summary(table, rules),
-        drawing=partial(draw_forest, rows=drawn, label="%", nothing=100.0) if len(drawn) else None,
+        drawing=partial(draw_forest, rows=drawn, label="%", nothing=100.0, scale=PERCENT)
+        if len(drawn)
+        else None,
         alt=f"Shares with 95 % intervals, implanted and adhesive. {answer}",
         height=1.0 + 0.28 * max(len(drawn), 1),
     )
@@ -233,6 +236,7 @@ def _drawn(table: pd.DataFrame) -> pd.DataFrame:
     return mine.assign(
         label=mine["kind"] + ", " + mine["level"].map(names) + ", " + where,
         main=mine["kind"] == "implanted",
+        n=mine["n_units"],
     ).sort_values(["quantity", "at", "kind"], ascending=[True, True, False])
 
 

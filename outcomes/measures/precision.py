@@ -9,6 +9,7 @@ import pandas as pd
 from matplotlib.axes import Axes
 
 from outcomes.cohorts.build import CohortSet
+from outcomes.figures.scales import Scale, fix_scale
 from outcomes.figures.style import FAINT, INK
 from outcomes.measures.hba1c_change_rows import CHANGE_MODEL, DIFFERENCE_MODEL
 from outcomes.measures.trajectory_rows import DIFFERENCE, LEVEL
@@ -30,6 +31,10 @@ NAMES: Final = {
     "hba1c_change": "HbA1c", "time_in_range": "time in range", "sensor_survival": "sensors",
     "complications": "harm of wear",
 }  # fmt: skip
+SCALES: Final = {  # of changes and differences, about 0
+    "hba1c_change": Scale(-1.5, 1.5, 0.5),
+    "time_in_range": Scale(-20, 20, 20),
+}
 DETECTABLE: Final = "detectable difference of HbA1c at the visit"
 
 Row = dict[str, Any]
@@ -265,8 +270,9 @@ def _draw(ax: Axes, *, rows: pd.DataFrame) -> None:
         panel.barh(y, 2 * half, left=-half, height=0.4, color=FAINT, alpha=0.6)
         panel.plot(estimate, y, "D", color=INK, markerfacecolor="white", markersize=6)
         panel.axvline(0, color=INK, linewidth=0.8, linestyle="--")
-        panel.set_yticks(y, [f"{row.who}: ± {number(row.half_width, 2)}"
+        panel.set_yticks(y, [f"{row.who}: ± {number(row.half_width, 2)}, n = {row.n}"
                              for row in mine.itertuples()])  # fmt: skip
         panel.set_ylim(lines - 0.4, -0.6)
         panel.set_xlabel(f"{NAMES[outcome]}, {_unit(mine['unit'].iloc[0])}")
         panel.tick_params(axis="y", length=0)
+        fix_scale(panel, "x", SCALES[outcome], [*half, *-half, *estimate])

@@ -4,19 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from functools import partial
-from typing import Final
 
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 
+from outcomes.figures.scales import PERCENT, TIME_IN_RANGE, drawn_values, fix_scale
 from outcomes.figures.style import FAINT, INK, cohort_order, look
 from outcomes.results import number
 
-SMALLEST_SPAN: Final = 30.0  # points on the scale, so that noise does not look like a movement
 
-
-def range_drawing(levels: pd.DataFrame, ranges: pd.DataFrame) -> Callable[[Axes], None] | None:
+def range_drawing(
+    levels: pd.DataFrame, ranges: pd.DataFrame, *, last: int
+) -> Callable[[Axes], None] | None:
     """Return what draws the two panels on the Axes it is given; None where there is nothing.
 
     Parameters
@@ -26,22 +26,23 @@ def range_drawing(levels: pd.DataFrame, ranges: pd.DataFrame) -> Callable[[Axes]
         time in 70-180) and `n_patients`.
     ranges : DataFrame, one row per cohort and range, lowest glucose first
         `cohort`, `range`, `at` (which period), `estimate`, `conf_low`, `conf_high` (% of time).
+    last : int
+        The plan's last period, to which the scale runs.
     """
     if levels.empty:
         return None
-    return partial(_draw, levels=levels, ranges=ranges)
+    return partial(_draw, levels=levels, ranges=ranges, last=last)
 
 
-def _draw(ax: Axes, *, levels: pd.DataFrame, ranges: pd.DataFrame) -> None:
+def _draw(ax: Axes, *, levels: pd.DataFrame, ranges: pd.DataFrame, last: int) -> None:
     ax.set_axis_off()
     cohorts = cohort_order(levels["cohort"])
-    _draw_periods(ax.inset_axes((0.0, 0.58, 1.0, 0.42)), levels, cohorts)
+    _draw_periods(ax.inset_axes((0.0, 0.58, 1.0, 0.42)), levels, cohorts, last)
     if len(ranges):
         _draw_ranges(ax.inset_axes((0.16, 0.0, 0.84, 0.32)), ranges, cohorts)
 
 
-def _draw_periods(ax: Axes, levels: pd.DataFrame, cohorts: Sequence[str]) -> None:
-    last = int(levels["period"].max())
+def _draw_periods(ax: Axes, levels: pd.DataFrame, cohorts: Sequence[str], last: int) -> None:
     ends = levels.sort_values("period").groupby("cohort")["estimate"].last().sort_values()
     for place, cohort in enumerate(cohorts):
         rows = levels.loc[levels["cohort"] == cohort].sort_values("period")
@@ -66,20 +67,11 @@ def _draw_periods(ax: Axes, levels: pd.DataFrame, cohorts: Sequence[str]) -> Non
                     xycoords="axes fraction", textcoords="offset points", ha="right",
                     fontsize="small", annotation_clip=False)  # fmt: skip
     ax.axvline(0.5, color=FAINT, linewidth=0.8, linestyle=":")
-    ax.set_xlim(-0.6, max(last, 1) + 1.2)
+    ax.set_xlim(-0.6, last + 1.2)
     ax.set_xticks(range(last + 1), ["before" if k == 0 else str(k) for k in range(last + 1)])
     ax.set_xlabel("Period of 28 days from the index date", labelpad=2)
     ax.set_ylabel("Time in 70-180, %")
-    ax.set_ylim(_span(levels))
-
-
-def _span(levels: pd.DataFrame) -> tuple[float, float]:
-    """The scale holds every interval, is never narrower than the smallest span, and ends at 100."""
-    values = levels[["estimate", "conf_low", "conf_high"]].astype(float)
-    low, high = float(values.min().min()) - 2, float(values.max().max()) + 2
-    spare = max(0.0, SMALLEST_SPAN - (high - low)) / 2
-    high = min(100.0, high + spare)
-    return max(0.0, min(low - spare, high - SMALLEST_SPAN)), high
+    fix_scale(ax, "y", TIME_IN_RANGE, drawn_values(levels))
 
 
 def _draw_ranges(ax: Axes, ranges: pd.DataFrame, cohorts: Sequence[str]) -> None:
@@ -99,6 +91,6 @@ def _draw_ranges(ax: Axes, ranges: pd.DataFrame, cohorts: Sequence[str]) -> None
                             color=shown.colour)  # fmt: skip
     ax.set_yticks(range(len(names)), [name.removeprefix("share ") for name in names])
     ax.set_ylim(-0.6, len(names) - 0.4)
-    ax.set_xlim(0, 1.12 * float(ranges[["estimate", "conf_high"]].astype(float).max().max()))
     ax.set_xlabel(f"Share of time in {ranges['at'].iloc[0]}, %", labelpad=2)
     ax.set_ylabel("Glucose, mg/dL", color=INK)
+    fix_scale(ax, "x", PERCENT, drawn_values(ranges), room=(0.0, 0.12))

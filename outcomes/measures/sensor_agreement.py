@@ -13,6 +13,7 @@ from matplotlib.axes import Axes
 
 from outcomes.cohorts.build import CohortSet
 from outcomes.errors import UsageError, known_names
+from outcomes.figures.scales import Scale, drawn_values, fix_scale
 from outcomes.figures.style import FAINT, look
 from outcomes.glucose.meter_pairs import meter_pairs
 from outcomes.glucose.workers import Workers, workers_of
@@ -376,6 +377,9 @@ def _cell(row: pd.Series) -> str:
     return f"{number(row['estimate'])} ({limits})"
 
 
+DIFFERENCES: Final = Scale(-60, 60, 20)  # mg/dL, of either kind of sensor
+
+
 def _drawing(
     table: pd.DataFrame, pairs: pd.DataFrame, kind: str, fewest: int
 ) -> Callable[[Axes], None] | None:
@@ -415,3 +419,5 @@ def _draw(ax: Axes, *, rows: pd.DataFrame, spread: dict[str, pd.Series], kind: s
     ax.set_xlabel(
         "Sensor less fingerstick, mg/dL: mean with interval; thin line: four of five pairs"
     )
+    spread_ends = [end for at in names for end in spread[at]]
+    fix_scale(ax, "x", DIFFERENCES, [*drawn_values(rows), *spread_ends])

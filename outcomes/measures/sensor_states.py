@@ -90,7 +90,14 @@ def sensor_states(cohorts: CohortSet) -> Result:
         ],
         settings={"curves stop below": f"{fewest} sensors at risk"},
         summary=_summary(table, occurring),
-        drawing=partial(draw_stacks, states=drawn, order=_stacked(drawn)) if len(drawn) else None,
+        drawing=partial(
+            draw_stacks,
+            states=drawn,
+            order=_stacked(drawn),
+            sizes=lives["kind"].value_counts().to_dict(),
+        )
+        if len(drawn)
+        else None,
         alt=f"Stacked shares of the end states over the planned life, one panel a kind. {answer}",
         height=0.6 + 2.3 * max(drawn["kind"].nunique(), 1),
     )

@@ -11,6 +11,7 @@ import pandas as pd
 from matplotlib.axes import Axes
 
 from outcomes.cohorts.build import CohortSet
+from outcomes.figures.scales import PERCENT, drawn_values, fix_scale
 from outcomes.figures.style import cohort_order, look
 from outcomes.measures.calibrations import calibration_days
 from outcomes.measures.range_windows import CUMULATIVE, QUARTER, ClinicWindows, clinic_windows
@@ -76,7 +77,7 @@ def sensor_wear(cohorts: CohortSet, *, threads: int = 1) -> Result:
         footnotes=_footnotes(cohorts),
         settings=_settings(cohorts),
         summary=_summary(table),
-        drawing=_drawing(table, cohorts.plan.sensor_survival.smallest_at_risk),
+        drawing=_drawing(table, cohorts),
         alt=(
             "Left: gaps in the readings by length, a marker a kind. Right: share of due "
             f"calibrations kept by week since placement. {finding}"
@@ -336,7 +337,8 @@ def _settings(cohorts: CohortSet) -> dict[str, str]:
     }
 
 
-def _drawing(table: pd.DataFrame, fewest: int) -> Callable[[Axes], None] | None:
+def _drawing(table: pd.DataFrame, cohorts: CohortSet) -> Callable[[Axes], None] | None:
+    fewest = cohorts.plan.sensor_survival.smallest_at_risk
     whole = table.loc[table["population"] == CUMULATIVE]
     lengths = whole.loc[whole["quantity"] == "gaps by length"]
     weeks = whole.loc[
@@ -344,10 +346,13 @@ def _drawing(table: pd.DataFrame, fewest: int) -> Callable[[Axes], None] | None:
     ]
     if lengths.empty and weeks.empty:
         return None
-    return partial(_draw, lengths=lengths, weeks=weeks)
+    sensors = cohorts.table("sensors")
+    planned = sensors.loc[sensors["kind"] == "implanted", "planned_days"]
+    last = -(-int(planned.max()) // WEEK) if len(planned) else 1  # the longest planned life
+    return partial(_draw, lengths=lengths, weeks=weeks, last_week=last)
 
 
-def _draw(ax: Axes, *, lengths: pd.DataFrame, weeks: pd.DataFrame) -> None:
+def _draw(ax: Axes, *, lengths: pd.DataFrame, weeks: pd.DataFrame, last_week: int) -> None:
     ax.set_axis_off()
     left, right = ax.inset_axes((0.13, 0.0, 0.33, 0.92)), ax.inset_axes((0.6, 0.0, 0.4, 0.92))
     names = [label for *_, label in LENGTHS]
@@ -361,8 +366,8 @@ def _draw(ax: Axes, *, lengths: pd.DataFrame, weeks: pd.DataFrame) -> None:
                   markersize=4, label=f"{kind}, {int(rows['n_units'].max())} gaps")  # fmt: skip
     left.set_yticks(range(len(names)), names)
     left.invert_yaxis()
-    left.set_xlim(left=0)
     left.set_xlabel("% of gaps")
+    fix_scale(left, "x", PERCENT, drawn_values(lengths), room=(0.0, 0.02))
     if kinds:
         left.legend(frameon=False, fontsize="small", loc="lower right")
     left.set_title("How long gaps were", fontsize="small")
@@ -374,8 +379,10 @@ def _draw(ax: Axes, *, lengths: pd.DataFrame, weeks: pd.DataFrame) -> None:
         right.plot(week, weeks["estimate"].astype(float), shown.line, marker=shown.marker,
                    markersize=3, color=shown.colour)  # fmt: skip
         right.set_ylim(0, 102)
+        right.set_xlim(0, last_week + 1)
         right.set_xlabel("Week since placement")
         right.set_ylabel("% of due calibrations")
-        right.set_title("Calibrations kept, implanted", fontsize="small")
+        due = int(weeks["n_units"].sum())
+        right.set_title(f"Calibrations kept, implanted, of {due:,} due", fontsize="small")
     else:
         right.set_axis_off()

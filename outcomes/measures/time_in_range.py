@@ -163,7 +163,9 @@ def time_in_range(cohorts: CohortSet, *, threads: int = 1) -> TimeInRangeResult:
         footnotes=_footnotes(cohorts, windows, month_6),
         settings=_settings(cohorts.plan.time_in_range),
         summary=_summary(table, cohorts, month_6),
-        drawing=range_drawing(*_drawn(table, entries, at, fewest)),
+        drawing=range_drawing(
+            *_drawn(table, entries, at, fewest), last=cohorts.plan.time_in_range.last_period
+        ),
         alt=_alt(finding, at),
         height=5.6,
         windows=windows,

@@ -109,7 +109,14 @@ def trajectories(cohorts: CohortSet, *, glucose: Any = None, threads: int = 1) -
         settings=_settings(cohorts.plan),
         show={name: Show(name) for name in ("who", "month", "quantity", "estimate", "n", "note")},
         summary=_summary(table),
-        drawing=partial(draw_course, curve=curve, stated=pd.DataFrame(at)) if len(curve) else None,
+        drawing=partial(
+            draw_course,
+            curve=curve,
+            stated=pd.DataFrame(at),
+            last=cohorts.plan.time_in_range.last_period,
+        )
+        if len(curve)
+        else None,
         alt=(
             "One curve a cohort with its 95 % band over the periods since the index date, the "
             f"stated months marked, the number of patients seen below. {finding}"

@@ -11,6 +11,7 @@ import pandas as pd
 from outcomes.cohorts.build import CohortSet
 from outcomes.cohorts.restriction import NO_VALUE
 from outcomes.errors import UsageError, known_names
+from outcomes.figures.scales import HBA1C_POINTS, PERCENT, TIME_IN_RANGE, Scale
 from outcomes.measures.course_figures import draw_groups
 from outcomes.measures.harm_tables import harm_tables
 from outcomes.measures.harms import WEAR, all_event_rate, in_window, wear_exposure
@@ -34,6 +35,10 @@ HARM: Final = "harm of wear"
 UNITS: Final = {
     HBA1C: "percentage points", RANGE: "% of time", LASTED: "of 100 sensors placed",
     HARM: "per 100 patient-years",
+}  # fmt: skip
+SCALES: Final = {
+    HBA1C: HBA1C_POINTS, RANGE: TIME_IN_RANGE, LASTED: PERCENT,
+    HARM: Scale(0, 200, 200, lowest=0),  # a group of few patients has wide intervals
 }  # fmt: skip
 DECIMALS: Final = {HBA1C: 2, RANGE: 1, LASTED: 0, HARM: 0}
 FEWEST_SENSORS: Final = 10
@@ -109,8 +114,11 @@ def who(cohorts: CohortSet, *, audience: str = "clinic") -> Result:
         settings={"audience": audience, "smallest cell": str(smallest)},
         show={name: Show(name) for name in ("covariate", "level", "cohort", "outcome")},
         summary=_summary(table),
-        drawing=partial(draw_groups, rows=drawn) if len(drawn) else None,
-        alt=f"The four outcomes by group with 95 % intervals, one panel each. {finding}",
+        drawing=partial(draw_groups, rows=drawn, scales=SCALES) if len(drawn) else None,
+        alt=(
+            "The four outcomes by group with 95 % intervals, one panel each; right: patients (n), "
+            f"the most that any outcome rests on. {finding}"
+        ),
         height=1.4 + 0.3 * max(1, len(drawn.groupby(["covariate", "level"]))),
     )
 
@@ -199,15 +207,18 @@ def _harm_parts(cohorts: CohortSet) -> dict[str, _Part]:
         worn = in_window(spans.loc[spans["kind"] == kind], first_on=start, last_on=cohorts.cut_off)
         named = attributed["sensor_id"].isin(worn["sensor_id"])
         events = attributed.loc[(attributed["belongs_to"] == WEAR) & named, "patient_id"]
+        exposure = wear_exposure(worn)  # one row per patient, so a group's is a part of it
 
-        def answer(rows: pd.DataFrame, ids: pd.Index, events: pd.Series = events) -> Row:
+        def answer(rows: pd.DataFrame, ids: pd.Index, events: pd.Series = events,
+                   exposure: pd.DataFrame = exposure) -> Row:  # fmt: skip
             mine = [patient for patient in events if patient in ids]
             if rows.empty:
                 return {"n_patients": 0, "n_units": 0, "note": "nothing was worn"}
             if not cohorts.has("complications"):
                 return {"n_patients": rows["patient_id"].nunique(), "n_units": len(rows),
                         "note": "the clinic exported no complications"}  # fmt: skip
-            got, _, n = all_event_rate(wear_exposure(rows), mine, unit="patient_years", per=100)
+            theirs = exposure.loc[exposure["patient_id"].isin(ids)]
+            got, _, n = all_event_rate(theirs, mine, unit="patient_years", per=100)
             return {"estimate": got.estimate, "conf_low": got.conf_low, "conf_high": got.conf_high,
                     "n_patients": n, "n_units": len(rows), "events": len(mine),
                     "note": got.note}  # fmt: skip

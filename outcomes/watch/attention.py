@@ -11,6 +11,7 @@ import pandas as pd
 from matplotlib.axes import Axes
 
 from outcomes.errors import UsageError, known_names
+from outcomes.figures.scales import Scale, fix_scale
 from outcomes.figures.signals import SIGNAL_MARKER
 from outcomes.figures.style import ACCENT, FAINT, INK
 from outcomes.results import Record, Result, number
@@ -389,8 +390,8 @@ def _draw_watched(ax: Axes, *, rows: pd.DataFrame) -> None:
     ax.axvline(1, color=INK, linewidth=1, linestyle="--")
     ax.set_yticks(np.arange(len(order)), [_wrapped(text) for text in order["subject"]])
     ax.set_ylim(-0.6, len(order) - 0.4)
-    ax.set_xlim(0, max(1.45, 1.25 * float((order["events"] / order["limit"]).max())))
     ax.set_xlabel("share of the count that makes a row (grey tick: expected)")
+    fix_scale(ax, "x", Scale(0, 1, 1), order["events"] / order["limit"], room=(0.0, 0.45))
 
 
 def _wrapped(text: str) -> str:

@@ -12,7 +12,8 @@ from matplotlib.dates import AutoDateLocator, DateFormatter
 from scipy import optimize
 
 from outcomes.errors import UsageError, known_names
-from outcomes.figures.signals import draw_signals, room_about_zero
+from outcomes.figures.scales import about, fix_scale
+from outcomes.figures.signals import draw_signals
 from outcomes.figures.style import FAINT, INK
 from outcomes.results import Record, Result, Show, number
 from outcomes.statistics.reference_tails import Reference, signal_from, upper_tail
@@ -159,7 +160,11 @@ def _alt(one: Series, table: pd.DataFrame) -> str:
     values = ", ".join(
         f"{row.month:%Y-%m} {number(row.estimate, 1)}" for row in shown.tail(6).itertuples()
     )
-    return f"{one.title}, {one.unit}, by month with limit; last months: {values}."
+    events, size = (float(one.points[name].sum()) for name in ("events", "size"))
+    return (
+        f"{one.title}, {one.unit}, by month with limit; in all n = {number(events, 0)} in "
+        f"{number(size, 1)} {one.size_name}; last months: {values}."
+    )
 
 
 def _draw_months(ax: Axes, *, table: pd.DataFrame, unit: str) -> None:
@@ -192,8 +197,9 @@ def _draw_months(ax: Axes, *, table: pd.DataFrame, unit: str) -> None:
     last = table["limit"].dropna()
     if len(last):
         ax.annotate("limit", (1, float(last.iloc[-1])), **side)  # type: ignore[arg-type]
-    room_about_zero(ax, top=1.12 * float(table[["estimate", "limit"]].max().max()))
     ax.set_ylabel(unit)
+    scale = about(level, highest=100.0 if unit.startswith("%") else np.inf)
+    fix_scale(ax, "y", scale, table[["estimate", "limit"]].to_numpy().ravel(), room=(0.05, 0.1))
     _few_dates(ax)
 
 
@@ -248,7 +254,8 @@ def _gap_chart(programme: Programme, one: Series) -> Result:
         show={"on": Show("Event on"), "size": Show("Sensor-years (n)", 2),
               "limit": Show("Limit", 2), "signal": Show("Signal")},
         drawing=partial(_draw_gaps, table=table, limit=limit) if len(table) else None,
-        alt=f"Exposure between events of {one.title}, with the lower limit {number(limit, 2)}.",
+        alt=f"Exposure between events of {one.title} (n = {n} events in {months} months), with the "
+        f"lower limit {number(limit, 2)}.",
         height=2.6,
     )  # fmt: skip
 
@@ -275,6 +282,6 @@ def _draw_gaps(ax: Axes, *, table: pd.DataFrame, limit: float) -> None:
         "lower limit", (1, limit), xycoords=("axes fraction", "data"), xytext=(4, 0),
         textcoords="offset points", va="center", fontsize="small", annotation_clip=False,
     )  # fmt: skip
-    room_about_zero(ax, top=1.15 * max(float(table["size"].max()), limit), share=0.14)
     ax.set_ylabel("sensor-years")
+    fix_scale(ax, "y", about(limit), [*table["size"], limit], room=(0.14, 0.05))
     _few_dates(ax)

@@ -10,7 +10,8 @@ import pandas as pd
 from matplotlib.axes import Axes
 
 from outcomes.errors import UsageError, known_names
-from outcomes.figures.signals import draw_signals, room_about_zero
+from outcomes.figures.scales import PERCENT, about, drawn_values, fix_scale
+from outcomes.figures.signals import draw_signals
 from outcomes.figures.style import ACCENT, FAINT, INK
 from outcomes.results import Record, Result, Show, interval, number
 from outcomes.statistics.funnel import funnel_limits
@@ -161,8 +162,8 @@ def _draw_sites(ax: Axes, *, table: pd.DataFrame, target: float) -> None:
                 textcoords="offset points", va="top", fontsize="small")  # fmt: skip
     ax.set_yticks(np.arange(len(order)), list(order["site"]))
     ax.set_ylim(-0.6, len(order) - 0.1)
-    ax.set_xlim(0, 1.2 * max(float(order["conf_high"].max()), target))
     ax.set_xlabel("% of procedures")
+    fix_scale(ax, "x", PERCENT, drawn_values(order), room=(0.0, 0.16))
 
 
 def _draw_funnel(ax: Axes, *, table: pd.DataFrame, target: float) -> None:
@@ -184,6 +185,7 @@ def _draw_funnel(ax: Axes, *, table: pd.DataFrame, target: float) -> None:
     ax.annotate("reference", (1, target), xycoords=("axes fraction", "data"), xytext=(4, 0),
                 textcoords="offset points", va="center", fontsize="small")  # fmt: skip
     ax.set_xlim(0, sizes[-1])
-    room_about_zero(ax, top=max(3 * target, 1.25 * float(table["estimate"].max())))
-    ax.set_xlabel("procedures")
+    ax.set_xlabel(f"procedures (n = {table['size'].sum():,.0f} of {len(table)} sites)")
     ax.set_ylabel("% of procedures")
+    scale = about(target, times=5.0, highest=100.0)
+    fix_scale(ax, "y", scale, table["estimate"], room=(0.05, 0.1))

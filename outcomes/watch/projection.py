@@ -374,7 +374,7 @@ def _draw(ax: Axes, *, rows: pd.DataFrame) -> None:
         x, y = mine["number"].to_numpy(float) + shift, mine["estimate"].to_numpy(float)
         ax.vlines(x, mine["conf_low"], mine["conf_high"], color=colour, linewidth=1.4)
         ax.plot(x, y, marker, color=colour, markersize=5, label=name)
-    ax.set_xlabel("coming week")
+    ax.set_xlabel(f"coming week (n = {int(rows['in_place'].max())} sensors in place)")
     ax.set_ylabel("sensors")
     ax.set_ylim(bottom=0)
     ax.set_xticks(weeks["number"].unique())

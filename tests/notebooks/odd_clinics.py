@@ -1,17 +1,21 @@
 """Clinics that lack something, made from the demo's study; and their quarterly page in a moment."""
 
 import ast
+import re
+from collections.abc import Iterator
 from datetime import date
 from pathlib import Path
 
 import nbformat
 import numpy as np
 import pandas as pd
+from nbformat import NotebookNode
 from nbformat.v4 import new_output
 
 import outcomes as oc
 from outcomes.report.page import Page, assemble
 from outcomes.report.run import notebook_path
+from outcomes.results import Result
 from outcomes.tables.declared import GLUCOSE_UNITS
 from outcomes.tables.study import Study, write_study
 
@@ -113,14 +117,34 @@ def _readings(study: Study, patients: set[str], sensors: set[str]):
 def page_of(study: Path, plan: Path, quarter: str) -> Page:
     """Return the quarterly page, its cells run here: no kernel, so that it takes a moment."""
     notebook = nbformat.read(notebook_path("quarterly_report"), as_version=4)
-    names: dict[str, object] = {}
-    for number, cell in enumerate(c for c in notebook.cells if c.cell_type == "code"):
-        shown = _run(cell.source, names)
-        if number == 0:
-            names |= {"study": str(study), "plan": str(plan), "quarter": quarter}
+    for cell, shown in _cells(notebook, study, plan, quarter):
         if hasattr(shown, "_repr_mimebundle_"):
             cell.outputs = [new_output("execute_result", data=shown._repr_mimebundle_())]
     return assemble(notebook, title=f"Report {quarter}", subtitle="s", footer="f", folded=True)
+
+
+def results_of(name: str, study: Path, plan: Path, quarter: str, *, without: str) -> list[Result]:
+    """Return what the cells of a notebook display, less those that begin with some pattern."""
+    notebook = nbformat.read(notebook_path(name), as_version=4)
+    wanted = [
+        cell for cell in notebook.cells
+        if cell.cell_type == "code" and not re.match(without, cell.source)
+    ]  # fmt: skip
+    notebook.cells = wanted
+    return [
+        shown for _, shown in _cells(notebook, study, plan, quarter) if isinstance(shown, Result)
+    ]
+
+
+def _cells(
+    notebook: NotebookNode, study: Path, plan: Path, quarter: str
+) -> Iterator[tuple[NotebookNode, object]]:
+    """Run the code cells in order; each with the value of its last line."""
+    names: dict[str, object] = {}
+    for number, cell in enumerate(c for c in notebook.cells if c.cell_type == "code"):
+        yield cell, _run(cell.source, names)
+        if number == 0:
+            names |= {"study": str(study), "plan": str(plan), "quarter": quarter}
 
 
 def _run(source: str, names: dict[str, object]) -> object:
