@@ -17,7 +17,7 @@ from outcomes.measures.calibrations import calibration_days
 from outcomes.measures.range_windows import CUMULATIVE, QUARTER, ClinicWindows, clinic_windows
 from outcomes.results import Record, Result, interval, number
 from outcomes.statistics.intervals import Interval
-from outcomes.statistics.pairs import cluster_bootstrap, pairs_of
+from outcomes.statistics.pairs import cluster_bootstrap, median_of, pairs_of
 from outcomes.statistics.ratios import ratio_of_sums, within
 
 OUTCOME: Final = "sensor_wear"
@@ -168,9 +168,8 @@ def _of_kind(
 def _median(values: pd.Series, patients: pd.Series) -> Interval:
     frame = pd.DataFrame({"value": values, "patient": patients}).assign(one=1.0)
     given = pairs_of(frame, "value", "one", "patient")
-    return cluster_bootstrap(
-        lambda part: float(np.median(part.measured)), given, 0.95, DRAWS, np.random.default_rng(1)
-    )
+    middle = median_of(given.measured, given)
+    return cluster_bootstrap(middle, given, 0.95, DRAWS, np.random.default_rng(1))
 
 
 def _between_rows(cohorts: CohortSet) -> Iterator[dict[str, Any]]:

@@ -8,11 +8,13 @@ its own. Relative differences and rates of agreement: `relative_differences`; a 
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 from scipy import stats
 
 from outcomes.statistics.checks import check_columns, check_option, finite
@@ -29,6 +31,10 @@ from outcomes.statistics.students_t import check_level
 
 __all__ = ["LimitsOfAgreement", "bias", "concordance", "limits_of_agreement", "repeatability"]
 
+Floats = NDArray[np.float64]
+
+# A variance of this share of the squares is what rounding leaves of none.
+_ROUNDING = 1e-14
 # Normal deviate of 95 % limits; the first paper rounded it to 2.
 DEVIATIONS = 1.96
 
@@ -168,22 +174,33 @@ def limits_of_agreement(
 
 
 def _sd(pairs: Pairs) -> float:
+    return float(_spreads(pairs)(np.ones((1, pairs.n_clusters)))[1][0])
+
+
+def _spreads(pairs: Pairs) -> Callable[[Floats], tuple[Floats, Floats]]:
+    """Return mean and SD of a single difference, for how often each cluster was drawn.
+
+    With clusters the variance is the sum of its parts between and within them.
+    """
     differences = pairs.measured - pairs.reference
-    if not pairs.clustered:
-        return float(differences.std(ddof=1))
-    groups = pairs.n_clusters
-    sizes = np.bincount(pairs.cluster, minlength=groups).astype(float)
-    means = np.bincount(pairs.cluster, differences, groups) / sizes
-    n = sizes.sum()
-    centre = differences.mean()
-    between = float((sizes * (means - centre) ** 2).sum())
-    within = float(((differences - centre) ** 2).sum()) - between
-    if n == groups:
-        return float(differences.std(ddof=1))
-    mean_within = max(0.0, within) / (n - groups)
-    typical = (n - float((sizes**2).sum()) / n) / (groups - 1)
-    mean_between = max(0.0, (between / (groups - 1) - mean_within) / typical)
-    return math.sqrt(mean_within + mean_between)
+    origin = float(differences.mean())  # sums of squares about it lose no digits
+    moved = differences - origin
+    sizes, sums, squares = pairs.by_cluster(np.ones(len(moved)), moved, moved**2)
+
+    def spreads(counts: Floats) -> tuple[Floats, Floats]:
+        groups, n = counts.sum(axis=1), counts @ sizes
+        mean = counts @ sums / n
+        total = np.maximum(counts @ squares - n * mean**2, 0.0)
+        between = np.maximum(counts @ (sums**2 / sizes) - n * mean**2, 0.0)
+        alone = n == groups  # a difference a cluster: nothing is known of within
+        with np.errstate(all="ignore"):
+            mean_within = np.maximum(0.0, total - between) / (n - groups)
+            typical = (n - counts @ sizes**2 / n) / (groups - 1)
+            mean_between = np.maximum(0.0, (between / (groups - 1) - mean_within) / typical)
+            variance = np.where(alone, total / (n - 1), mean_within + mean_between)
+        return origin + mean, np.sqrt(variance)
+
+    return spreads
 
 
 def _limit(
@@ -194,12 +211,15 @@ def _limit(
     draws: int,
     rng: np.random.Generator | None,
 ) -> Interval:
-    def limit(part: Pairs) -> float:
-        return float((part.measured - part.reference).mean()) + deviations * _sd(part)
+    spreads = _spreads(pairs)
+
+    def limit(counts: Floats) -> Floats:
+        mean, sd = spreads(counts)
+        return mean + deviations * sd
 
     if pairs.clustered:
         return cluster_bootstrap(limit, pairs, level, draws, needed(rng))
-    estimate = limit(pairs)
+    estimate = float(limit(np.ones((1, pairs.n_clusters)))[0])
     half = float(stats.t.ppf((1 + level) / 2, len(pairs) - 1)) * se
     return Interval(
         estimate=estimate,
@@ -251,13 +271,15 @@ def concordance(
     given, level = pairs_of(pairs, measured, reference, cluster), check_level(confidence_level)
     ddof = 0 if check_option("divisor", divisor, ["n", "n-1"]) == "n" else 1
 
-    def statistic(part: Pairs) -> float:
-        return _concordance(part, ddof)[0]
+    def statistic(counts: Floats) -> Floats:
+        return _concordance(given, ddof, counts)[0]
 
     if given.clustered:
         return cluster_bootstrap(statistic, given, level, draws, needed(rng))
     method = "Lin, Fisher z"
-    estimate, r, shift = _concordance(given, ddof) if len(given) > 1 else (math.nan,) * 3
+    estimate = r = shift = math.nan
+    if len(given) > 1:
+        estimate, r, shift = (float(v[0]) for v in _concordance(given, ddof))
     if not math.isfinite(estimate):
         note = too_few(given) or "not estimable: one of the series is constant"
         return without_limits(None, method, level, note)
@@ -275,16 +297,26 @@ def concordance(
     )
 
 
-def _concordance(pairs: Pairs, ddof: int) -> tuple[float, float, float]:
-    """Return concordance, correlation and the standardised squared shift of location."""
-    x, y = pairs.reference, pairs.measured
-    shift = (x.mean() - y.mean()) ** 2
-    vx, vy = x.var(ddof=ddof), y.var(ddof=ddof)
-    if vx == 0 or vy == 0:
-        return math.nan, math.nan, math.nan
-    covariance = float(((x - x.mean()) * (y - y.mean())).sum()) / (len(x) - ddof)
-    scale = math.sqrt(vx * vy)
-    return 2 * covariance / float(vx + vy + shift), covariance / scale, float(shift) / scale
+def _concordance(
+    pairs: Pairs, ddof: int, counts: Floats | None = None
+) -> tuple[Floats, Floats, Floats]:
+    """Return concordance, correlation and the standardised squared shift of location.
+
+    Of every drawing of the clusters, arrays of shape (draws,); NaN where a series is constant.
+    """
+    drawn = np.ones((1, pairs.n_clusters)) if counts is None else counts
+    apart = float(pairs.reference.mean() - pairs.measured.mean())
+    x, y = pairs.reference - pairs.reference.mean(), pairs.measured - pairs.measured.mean()
+    parts = pairs.by_cluster(np.ones(len(x)), x, y, x * x, y * y, x * y)
+    n, sx, sy, sxx, syy, sxy = (drawn @ part for part in parts)
+    with np.errstate(all="ignore"):
+        vx, vy = ((ss - s**2 / n) / (n - ddof) for ss, s in ((sxx, sx), (syy, sy)))
+        constant = (vx <= _ROUNDING * sxx) | (vy <= _ROUNDING * syy)
+        vx, vy = np.where(constant, np.nan, vx), np.where(constant, np.nan, vy)
+        covariance = (sxy - sx * sy / n) / (n - ddof)
+        shift = (apart + (sx - sy) / n) ** 2
+        scale = np.sqrt(vx * vy)
+        return 2 * covariance / (vx + vy + shift), covariance / scale, shift / scale
 
 
 def _z_error(estimate: float, r: float, shift: float, n: int) -> float:

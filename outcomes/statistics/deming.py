@@ -79,7 +79,10 @@ def deming(
     given, level = pairs_of(pairs, measured, reference, cluster), check_level(confidence_level)
     if not 0 < variance_ratio < math.inf:
         raise EstimationError(f"variance_ratio = {variance_ratio}: a number above 0.")
-    slope, intercept = _line(given, variance_ratio)
+    sums, slope, intercept = np.zeros((6, 0)), math.nan, math.nan
+    if len(given):
+        sums = _sums(given)
+        slope, intercept = (float(v) for v in _lines(given, variance_ratio, sums.sum(axis=1)))
     note = too_few(given, 3)
     if not math.isfinite(slope):
         note = note or "not estimable: no line fits pairs without covariance"
@@ -91,12 +94,8 @@ def deming(
             without_limits(intercept, "Deming", level, note),
             given,
         )
-    left_out = np.array(
-        [
-            _line(given.part(np.flatnonzero(given.cluster != g)), variance_ratio)
-            for g in range(given.n_clusters)
-        ]
-    )
+    others = sums.sum(axis=1, keepdims=True) - sums
+    left_out = np.column_stack(_lines(given, variance_ratio, others))
     return _result(
         _jackknife(slope, left_out[:, 0], level),
         _jackknife(intercept, left_out[:, 1], level),
@@ -108,16 +107,25 @@ def _result(slope: Interval, intercept: Interval, pairs: Pairs) -> Deming:
     return Deming(slope=slope, intercept=intercept, n_pairs=len(pairs), n_clusters=pairs.n_clusters)
 
 
-def _line(pairs: Pairs, ratio: float) -> tuple[float, float]:
-    if len(pairs) < 2:
-        return math.nan, math.nan
+def _sums(pairs: Pairs) -> Floats:
+    """Return each cluster's sums, about the means of all: number, x, y, xx, yy and xy."""
     x, y = pairs.reference - pairs.reference.mean(), pairs.measured - pairs.measured.mean()
-    sxx, syy, sxy = float(x @ x), float(y @ y), float(x @ y)
-    if sxy == 0:
-        return math.nan, math.nan
-    u = syy - ratio * sxx
-    slope = (u + math.sqrt(u**2 + 4 * ratio * sxy**2)) / (2 * sxy)
-    return slope, float(pairs.measured.mean()) - slope * float(pairs.reference.mean())
+    return np.stack(pairs.by_cluster(np.ones(len(x)), x, y, x * x, y * y, x * y))
+
+
+def _lines(pairs: Pairs, ratio: float, sums: Floats) -> tuple[Floats, Floats]:
+    """Return slope and intercept from sums as `_sums` gives them, or many at once.
+
+    NaN where there are fewer than two pairs or no covariance.
+    """
+    n, sx, sy, sxx, syy, sxy = sums
+    with np.errstate(all="ignore"):
+        sxx, syy, sxy = sxx - sx**2 / n, syy - sy**2 / n, sxy - sx * sy / n
+        none = (n < 2) | (np.abs(sxy) <= 1e-13 * np.sqrt(sxx * syy))
+        u = syy - ratio * sxx
+        slope = np.where(none, np.nan, (u + np.sqrt(u**2 + 4 * ratio * sxy**2)) / (2 * sxy))
+        along = pairs.reference.mean() + sx / n
+        return slope, pairs.measured.mean() + sy / n - slope * along
 
 
 def _jackknife(value: float, left_out: Floats, level: float) -> Interval:

@@ -21,6 +21,7 @@ __all__ = [
     "cluster_bootstrap",
     "clustered_error",
     "clustered_mean",
+    "median_of",
     "needed",
     "pairs_of",
     "too_few",
@@ -28,6 +29,7 @@ __all__ = [
 
 Floats = NDArray[np.float64]
 Codes = NDArray[np.intp]
+_AT_ONCE = 2_000_000  # counts held at once while clusters are drawn
 
 
 @dataclass(frozen=True, kw_only=True, eq=False, repr=False)
@@ -43,15 +45,10 @@ class Pairs:
     def __len__(self) -> int:
         return len(self.measured)
 
-    def part(self, rows: Codes, cluster: Codes | None = None) -> Pairs:
-        """Return the pairs in these rows, with new cluster codes where given."""
-        return Pairs(
-            measured=self.measured[rows],
-            reference=self.reference[rows],
-            cluster=self.cluster[rows] if cluster is None else cluster,
-            n_clusters=self.n_clusters,
-            clustered=self.clustered,
-        )
+    def by_cluster(self, *values: Floats) -> list[Floats]:
+        """Return the sums of each of these over the clusters, arrays of shape (n_clusters,)."""
+        sums = [np.bincount(self.cluster, each, self.n_clusters) for each in values]
+        return [each.astype(np.float64) for each in sums]
 
     @property
     def relative(self) -> Floats:
@@ -123,30 +120,31 @@ def clustered_mean(values: Floats, pairs: Pairs, level: float) -> Interval:
 
 
 def cluster_bootstrap(
-    statistic: Callable[[Pairs], float],
+    statistic: Callable[[Floats], Floats],
     pairs: Pairs,
     level: float,
     draws: int,
     rng: np.random.Generator,
 ) -> Interval:
-    """Return a statistic of the pairs with percentile limits from resampled clusters."""
+    """Return a statistic of the pairs with percentile limits from resampled clusters.
+
+    Parameters
+    ----------
+    statistic : callable
+        How often each cluster was drawn, an array of shape (draws, n_clusters), to the statistic
+        of every drawing, an array of shape (draws,). A cluster drawn twice stands for two.
+    """
     method = "percentile bootstrap of " + ("clusters" if pairs.clustered else "pairs")
     note = too_few(pairs)
-    estimate = statistic(pairs) if len(pairs) else None
-    estimate = estimate if estimate is not None and math.isfinite(estimate) else None
+    value = float(statistic(np.ones((1, pairs.n_clusters)))[0]) if len(pairs) else math.nan
+    estimate = value if math.isfinite(value) else None
     if note or estimate is None:
         return without_limits(estimate, method, level, note or "not estimable: no variation")
     if draws < 100:
         raise EstimationError(f"draws = {draws}: percentiles need 100 or more.")
-    order = np.argsort(pairs.cluster, kind="stable")
-    sizes = np.bincount(pairs.cluster, minlength=pairs.n_clusters)
-    rows = np.split(order, np.cumsum(sizes)[:-1])
-    results = np.empty(draws)
-    for i in range(draws):
-        drawn = rng.integers(0, pairs.n_clusters, pairs.n_clusters)
-        # A cluster drawn twice stands for two clusters.
-        codes = np.repeat(np.arange(pairs.n_clusters), sizes[drawn])
-        results[i] = statistic(pairs.part(np.concatenate([rows[g] for g in drawn]), codes))
+    at_once = max(1, _AT_ONCE // pairs.n_clusters)
+    blocks = [min(at_once, draws - begin) for begin in range(0, draws, at_once)]
+    results = np.concatenate([statistic(_drawn(n, pairs.n_clusters, rng)) for n in blocks])
     good = results[np.isfinite(results)]
     failed = draws - good.size
     if good.size == 0 or np.ptp(good) <= 1e-12 * abs(estimate):
@@ -161,6 +159,29 @@ def cluster_bootstrap(
         confidence_level=level,
         note=f"{failed} of {draws} draws gave no value" if failed else "",
     )
+
+
+def _drawn(draws: int, groups: int, rng: np.random.Generator) -> Floats:
+    """Draw clusters with replacement; how often each came, an array of shape (draws, groups)."""
+    drawn = rng.integers(0, groups, (draws, groups)) + groups * np.arange(draws)[:, None]
+    counts = np.bincount(drawn.ravel(), minlength=draws * groups)
+    return counts.reshape(draws, groups).astype(np.float64)
+
+
+def median_of(values: Floats, pairs: Pairs) -> Callable[[Floats], Floats]:
+    """Return the median of the pairs' values as a statistic for `cluster_bootstrap`."""
+    order = np.argsort(values, kind="stable")
+    rising, cluster = values[order], pairs.cluster[order]
+
+    def statistic(counts: Floats) -> Floats:
+        medians = np.empty(len(counts))
+        for i, times in enumerate(counts):
+            upto = np.cumsum(times[cluster])
+            middle = [(upto[-1] - 1) // 2, upto[-1] // 2]
+            medians[i] = rising[np.searchsorted(upto, middle, "right")].mean()
+        return medians
+
+    return statistic
 
 
 def needed(rng: np.random.Generator | None) -> np.random.Generator:

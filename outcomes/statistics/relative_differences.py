@@ -18,6 +18,7 @@ from outcomes.statistics.pairs import (
     cluster_bootstrap,
     clustered_error,
     clustered_mean,
+    median_of,
     pairs_of,
     too_few,
 )
@@ -66,7 +67,7 @@ def median_relative_difference(
     """
     given = above_zero(pairs_of(pairs, measured, reference, cluster))
     level = check_level(confidence_level)
-    return cluster_bootstrap(lambda part: float(np.median(part.relative)), given, level, draws, rng)
+    return cluster_bootstrap(median_of(given.relative, given), given, level, draws, rng)
 
 
 def agreement_rates(
