@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 from scipy import optimize, special, stats
-from statsmodels.stats.proportion import confint_proportions_2indep
+from statsmodels.stats.proportion import confint_proportions_2indep, proportion_confint
 
 from outcomes.errors import EstimationError
 from outcomes.statistics.checks import check_option, count, finite
@@ -170,10 +170,12 @@ def _proportion_limits(
 ) -> tuple[float, float]:
     if method == "mid-p":
         low, high = _mid_p_proportion(events, n, 1 - level)
-    else:
-        name = {"wilson": "wilson", "wilson-continuity": "wilsoncc", "exact": "exact"}[method]
-        limits = stats.binomtest(events, n).proportion_ci(level, method=name)
+    elif method == "wilson-continuity":
+        limits = stats.binomtest(events, n).proportion_ci(level, method="wilsoncc")
         low, high = float(limits.low), float(limits.high)
+    else:
+        name = {"wilson": "wilson", "exact": "beta"}[method]
+        low, high = map(float, proportion_confint(events, n, alpha=1 - level, method=name))
     # The limit at an observed 0 or n is known exactly; arithmetic leaves it near 1e-17.
     return (0.0 if events == 0 else low), (1.0 if events == n else high)
 

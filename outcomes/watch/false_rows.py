@@ -154,12 +154,15 @@ def _tails(x: Floats, n: Floats, reference: Reference, base: Floats) -> Floats:
     """Tails of drawn counts, each beside its own drawn reference; every different case once."""
     if reference.level is not None:
         return upper_tail(x, np.broadcast_to(n, x.shape), reference)
-    cases = np.stack(np.broadcast_arrays(x, n, base[:, None]), axis=-1).reshape(-1, 3)
-    different, where = np.unique(cases, axis=0, return_inverse=True)
+    count, size, before = (np.ravel(a) for a in np.broadcast_arrays(x, n, base[:, None]))
+    # Counts are whole, so a case is one whole number: count, place among the sizes, base.
+    _, place = np.unique(size, return_inverse=True)
+    case = (count * (place.max() + 1) + place) * (before.max() + 1) + before
+    _, first, where = np.unique(case, return_index=True, return_inverse=True)
     tails = tail_beside(
-        different[:, 0], different[:, 1], different[:, 2], reference.size, kind=reference.kind
+        count[first], size[first], before[first], reference.size, kind=reference.kind
     )
-    return tails[np.ravel(where)].reshape(x.shape)
+    return tails[where].reshape(x.shape)
 
 
 def _series_tails(one: Series, rules: Watch, years: int, rng: np.random.Generator) -> Floats:
