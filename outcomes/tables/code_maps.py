@@ -14,8 +14,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Final
 
-import pyarrow as pa
-import pyarrow.compute as pc
+import numpy as np
 
 from outcomes.errors import SettingsError, WriteError, known_names
 from outcomes.plan.sources import ColumnSource
@@ -102,12 +101,10 @@ def _codes_in(feed: Feed, name: str) -> Counter[str]:
     for file in files_of(feed):
         for rows in file.rows():
             cells = feed.cells(name, _without_map(spec), file, rows)
-            if isinstance(cells, Texts):
-                counts[cells.different[0]] += len(rows)
-                continue
-            told = pc.value_counts(pc.utf8_trim_whitespace(cells.cast(pa.string())))
-            for pair in told.to_pylist():
-                counts[pair["values"]] += pair["counts"]
+            texts = cells if isinstance(cells, Texts) else Texts.of(cells)
+            told = np.bincount(texts.codes, minlength=len(texts.different)).tolist()
+            for text, count in zip(texts.different, told, strict=True):
+                counts[text] += count
     return Counter({code: n for code, n in counts.most_common() if code not in missing and n})
 
 

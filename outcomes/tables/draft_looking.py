@@ -22,6 +22,7 @@ from xml.etree import ElementTree
 
 from outcomes.errors import IntakeError
 from outcomes.plan.sources import TableSource
+from outcomes.tables.cells import Cells
 from outcomes.tables.draft_words import FOOTER_WORDS, plain
 from outcomes.tables.feeding import NOT_READ
 from outcomes.tables.parquet_files import ParquetFile
@@ -313,7 +314,7 @@ def _parquet(path: Path, name: str) -> list[Look]:
     file = ParquetFile(path=path, name=name, source=TableSource(table="", files=(), columns={}))
     rows: list[list[str]] = []
     for part in file.rows():
-        cells = [column.slice(0, MOST_ROWS).to_pylist() for column in part.columns]
+        cells = [Cells.of(column).first(MOST_ROWS) for column in part.columns]
         rows += [list(row) for row in zip(*cells, strict=True)]
         if len(rows) >= MOST_ROWS:
             break

@@ -18,6 +18,7 @@ import pyarrow as pa
 
 from outcomes.errors import IntakeError, OutcomesError
 from outcomes.plan.sources import TableSource
+from outcomes.tables.cells import Cells
 
 SEARCHED_LINES: Final = 60
 ISO_DATES: Final = "year-month-day"  # how cells that are dates by their own type are written out
@@ -37,7 +38,7 @@ class TextRows:
     """
 
     lines: npt.NDArray[np.int64]
-    columns: tuple[pa.Array, ...]
+    columns: tuple[pa.Array | Cells, ...]
     ragged: tuple[tuple[int, str], ...] = ()
     unended: tuple[int, ...] = ()
     unbegun: tuple[int, ...] = ()

@@ -13,12 +13,11 @@ from functools import cached_property
 from pathlib import Path
 from typing import Final
 
-import pyarrow as pa
-
 from outcomes.errors import SettingsError, known_names
 from outcomes.plan.sources import ColumnSource, Sources, TableSource
 from outcomes.plan.strict import Document
 from outcomes.schema import Column, Schema
+from outcomes.tables.cells import Cells
 from outcomes.tables.dates import DatePattern, date_patterns
 from outcomes.tables.declared import DECLARED, NEEDED
 from outcomes.tables.export_files import ISO_DATES, NO_EXPORTS, ExportFile, TextRows
@@ -128,20 +127,20 @@ class Feed:
         """Return an error for a key of this source, with its line where the file is known."""
         return _error(self.sources, ("source", f"#{self.number + 1}", *keys), message)
 
-    def texts(self, file: ExportFile, rows: TextRows) -> dict[str, pa.Array | Texts]:
-        """Return the cells of every fed column: an arrow array, or one constant text."""
+    def texts(self, file: ExportFile, rows: TextRows) -> dict[str, Cells | Texts]:
+        """Return the cells of every fed column: their places, or one constant text."""
         return {
             name: self.cells(name, spec, file, rows) for name, (_, spec) in self.columns.items()
         }
 
-    def beside(self, heading: str, file: ExportFile, rows: TextRows) -> pa.Array:
+    def beside(self, heading: str, file: ExportFile, rows: TextRows) -> Cells:
         """Return the cells under a heading that a column refers to, such as its unit column."""
-        return rows.columns[self._place("value", (heading,), file)]
+        return Cells.of(rows.columns[self._place("value", (heading,), file)])
 
     def cells(
         self, name: str, spec: ColumnSource, file: ExportFile, rows: TextRows
-    ) -> pa.Array | Texts:
-        """Return the cells of one column: an arrow array, or one constant text."""
+    ) -> Cells | Texts:
+        """Return the cells of one column: their places, or one constant text."""
         if spec.constant is not None:
             return Texts.same(spec.constant, len(rows))
         if spec.file_name is not None:
@@ -161,7 +160,7 @@ class Feed:
                 )
             return Texts.same(above[1] or "", len(rows))
         wanted = (spec.column,) if isinstance(spec.column, str) else spec.column
-        return rows.columns[self._place(name, wanted or (), file)]
+        return Cells.of(rows.columns[self._place(name, wanted or (), file)])
 
     def _place(self, name: str, wanted: Sequence[str], file: ExportFile) -> int:
         there = next((heading for heading in wanted if heading in file.headings), None)

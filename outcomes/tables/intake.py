@@ -208,9 +208,9 @@ def _typed(feed: Feed, part: Judged) -> tuple[pd.DataFrame, pd.DataFrame]:
 def _column(column: Column, part: Judged, good: Array) -> pd.Series:
     measured = part.measured
     if measured is not None and column.name == "value":
-        return pd.Series(measured.value[good])
+        return pd.Series(measured.value[measured.codes[good]])
     if measured is not None and column.name == "unit":
-        return pd.Series(np.array(HBA1C_UNITS, dtype=object)[measured.unit[good]])
+        return pd.Series(np.array(HBA1C_UNITS, dtype=object)[measured.unit[measured.codes[good]]])
     if column.name in part.parsed:
         return part.parsed[column.name].series(column, good)
     if column.name in part.times:

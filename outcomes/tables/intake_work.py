@@ -122,15 +122,16 @@ class Intake:
         measured = part.measured
         if measured is None:
             return
-        good = part.good
+        counted = measured.counts(part.good)
         units = HBA1C_UNITS if table == HBA1C.name else GLUCOSE_UNITS
         counts = self.converted.setdefault(table, {})
         found = {
             **{
-                f"values in {u}": int((measured.unit[good] == i).sum()) for i, u in enumerate(units)
+                f"values in {u}": int(counted[measured.unit == i].sum())
+                for i, u in enumerate(units)
             },
-            "below a limit": int((measured.capped[good] < 0).sum()),
-            "above a limit": int((measured.capped[good] > 0).sum()),
+            "below a limit": int(counted[measured.capped < 0].sum()),
+            "above a limit": int(counted[measured.capped > 0].sum()),
         }
         for what, count in found.items():
             counts[what] = counts.get(what, 0) + count

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-import pyarrow as pa
-import pyarrow.compute as pc
 
+from outcomes.tables.cells import Cells
 from outcomes.tables.declared import GLUCOSE_UNITS, HBA1C_UNITS
 from outcomes.tables.export_files import ExportFile, TextRows
 from outcomes.tables.feeding import MEASURED_TABLES, Feed
@@ -46,17 +46,17 @@ class Judged:
     problem: Array
     nothing: Array
     parsed: dict[str, Parsed]
-    texts: dict[str, pa.Array | Texts]
+    texts: dict[str, Cells | Texts]
     measured: Measured | None = None
     times: dict[str, Times] = field(default_factory=dict)
     veiled: dict[str, Array] = field(default_factory=dict)  # rows whose text is told by its shape
 
-    @property
+    @cached_property
     def good(self) -> Array:
         """Positions of the rows to keep."""
         return np.flatnonzero((self.problem == 0) & ~self.nothing)
 
-    @property
+    @cached_property
     def bad(self) -> Array:
         """Positions of the rows to set aside."""
         return np.flatnonzero((self.problem > 0) & ~self.nothing)
@@ -74,10 +74,10 @@ class Judged:
         return pd.DataFrame(told)
 
 
-def _take(cells: pa.Array | Texts, rows: Array) -> Array:
+def _take(cells: Cells | Texts, rows: Array) -> Array:
     if isinstance(cells, Texts):
         return cells.take(rows)
-    texts = cells.take(pa.array(rows, type=pa.int64())).to_pylist()
+    texts = cells.array(rows).to_pylist()
     return np.array([t.strip() or None for t in texts], dtype=object)
 
 
@@ -98,25 +98,25 @@ class Judge:
     def rows(self, feed: Feed, file: ExportFile, rows: TextRows) -> Judged:
         """Judge some rows of `file` by every rule that one row alone can break."""
         cells = feed.texts(file, rows)
-        kept = {
-            name: given if isinstance(given, Texts) or self._is_instant(feed, name)
-            else Texts.of(given)
+        instants = {name: given for name, given in cells.items() if self._is_instant(feed, name)}
+        texts = {
+            name: given if isinstance(given, Texts) else Texts.of(given)
             for name, given in cells.items()
-        }  # fmt: skip
+            if name not in instants
+        }
         if self.pseudonym is not None:
-            kept = {name: self._hidden(feed, name, texts) for name, texts in kept.items()}
+            texts = {name: self._hidden(feed, name, given) for name, given in texts.items()}
+        kept = {**cells, **texts}
         nothing = self._nothing(feed, kept, len(rows))
         problem = np.zeros(len(rows), dtype=np.int32)
         parsed: dict[str, Parsed] = {}
         times: dict[str, Times] = {}
         broken_by: dict[str, Array] = {}
         measured, ahead = None, np.zeros(len(rows), dtype=bool)
-        for name, texts in kept.items():
-            if self._is_instant(feed, name):
-                continue
+        for name, given in texts.items():
             if feed.schema.name in MEASURED_TABLES and name in ("value", "unit"):
                 continue
-            parsed[name] = parse(texts, self._how(feed, name, typed=file.typed), self.problems)
+            parsed[name] = parse(given, self._how(feed, name, typed=file.typed), self.problems)
             if name == "patient_id" and self.patients is not None:
                 self._refuse_unknown(parsed[name])
                 # A closing line such as "Total rows: 3" is a row that names nobody known.
@@ -128,20 +128,18 @@ class Judge:
             broken_by[name] = parsed[name].row_problem()
             self._mark(problem, broken_by[name])
             if feed.columns[name][0].kind == "date":
-                self._tally(feed, file, rows, name, ~texts.empty, broken_by[name])
-        for name in kept:
-            if self._is_instant(feed, name):
-                times[name], broken = times_of(
-                    kept[name], feed=feed, name=name, parsed=parsed, typed=file.typed,
-                    problems=self.problems, last_day=self.last_day,
-                )  # fmt: skip
-                broken_by[name] = broken
-                self._mark(problem, broken)
-                self._tally(feed, file, rows, name, ~times[name].missing, broken)
+                self._tally(feed, file, rows, name, ~given.empty, broken_by[name])
+        for name, at in instants.items():
+            times[name], broken_by[name] = times_of(
+                at, feed=feed, name=name, parsed=parsed, typed=file.typed,
+                problems=self.problems, last_day=self.last_day,
+            )  # fmt: skip
+            self._mark(problem, broken_by[name])
+            self._tally(feed, file, rows, name, ~times[name].missing, broken_by[name])
         if feed.schema.name in MEASURED_TABLES:
-            measured = self._measured(feed, file, rows, kept)
-            broken_by["value"] = broken_by["unit"] = measured.problem
-            self._mark(problem, measured.problem)
+            measured = self._measured(feed, file, rows, texts)
+            broken_by["value"] = broken_by["unit"] = measured.problem[measured.codes]
+            self._mark(problem, broken_by["value"])
         self._mark(problem, self._out_of_order(feed, parsed, times, len(rows)))
         if self.doubt_unended:
             self._mark(problem, self._doubtful(feed, file, rows))
@@ -152,20 +150,18 @@ class Judge:
             problem=problem,
             nothing=nothing,
             parsed=parsed,
-            texts=kept,
+            texts={**kept, **texts},  # with the units beside the values
             measured=measured,
             times=times,
-            veiled=self._veiled(feed, kept, broken_by),
+            veiled=self._veiled(feed, {*kept, *texts}, broken_by),
         )
 
-    def _veiled(
-        self, feed: Feed, kept: dict[str, pa.Array | Texts], broken_by: dict[str, Array]
-    ) -> dict[str, Array]:
+    def _veiled(self, feed: Feed, fed: set[str], broken_by: dict[str, Array]) -> dict[str, Array]:
         """Return by column which rows' text must not be repeated; pseudonyms may be."""
         if self.pseudonym is None:
             return {}
         ids = {n for n, (column, _) in feed.columns.items() if column.kind == "id"}
-        return {n: broken > 0 for n, broken in broken_by.items() if n in kept and n not in ids}
+        return {n: broken > 0 for n, broken in broken_by.items() if n in fed and n not in ids}
 
     def _tally(
         self, feed: Feed, file: ExportFile, rows: TextRows, name: str, given: Array, broken: Array
@@ -242,7 +238,7 @@ class Judge:
                     "unknown patient", "patient_id: not among the patients"
                 )
 
-    def _nothing(self, feed: Feed, texts: dict[str, pa.Array | Texts], n: int) -> Array:
+    def _nothing(self, feed: Feed, texts: dict[str, Cells | Texts], n: int) -> Array:
         """Return which rows are empty in every fed column, or in the one that tells."""
         read = [name for name in texts if feed.columns[name][1].column is not None]
         read.sort(key=lambda name: self._is_instant(feed, name))  # those cost most, and go last
@@ -254,17 +250,16 @@ class Judge:
             nothing |= self._no_text(feed, feed.telling, texts[feed.telling])
         return nothing
 
-    def _no_text(self, feed: Feed, name: str, cells: pa.Array | Texts) -> Array:
+    def _no_text(self, feed: Feed, name: str, cells: Cells | Texts) -> Array:
         if not isinstance(cells, Texts):
-            trimmed = pc.utf8_trim_whitespace(cells)
-            return pc.equal(pc.binary_length(trimmed), 0).to_numpy(zero_copy_only=False)
+            return cells.blank()
         spec = feed.columns[name][1]
         missing = ("", *feed.source.missing, *spec.missing)
         none = [text in missing and text not in (spec.codes or {}) for text in cells.different]
         return np.array([*none, True])[cells.codes]
 
     def _measured(
-        self, feed: Feed, file: ExportFile, rows: TextRows, texts: dict[str, pa.Array | Texts]
+        self, feed: Feed, file: ExportFile, rows: TextRows, texts: dict[str, Texts]
     ) -> Measured:
         spec = feed.columns["value"][1]
         units = HBA1C_UNITS if feed.schema.name == "hba1c" else GLUCOSE_UNITS
@@ -274,11 +269,9 @@ class Judge:
         elif spec.unit_column is not None:
             beside = Texts.of(feed.beside(spec.unit_column, file, rows))
             texts["unit"] = beside
-        value = texts["value"]
-        assert isinstance(value, Texts)
         memory = self._memory.setdefault(feed.number, {})
         how = self._how(feed, "value")
-        measured = parse_measured(value, beside, how, units, self.problems, memory)
+        measured = parse_measured(texts["value"], beside, how, units, self.problems, memory)
         self._tally_units(feed, file, rows, measured, units)
         return replace(measured, problem=outside_belief(measured, units, self.problems))
 
@@ -291,13 +284,15 @@ class Judge:
         units: tuple[str, ...],
     ) -> None:
         """Count the values and those that look like the other unit, for the whole column."""
+        counts = measured.counts()
         sound = (measured.problem == 0) & (measured.capped == 0)
-        other = np.flatnonzero(sound & fits_other_unit(measured, units))
+        other = sound & fits_other_unit(measured, units) & (counts > 0)
         tally = self.other_units.setdefault(feed.number, [0, 0, "", 0])
-        tally[0] += int(sound.sum())
-        tally[1] += len(other)
-        if len(other) and not tally[2]:
-            tally[2], tally[3] = file.told, int(rows.lines[other[0]])
+        tally[0] += int(counts[sound].sum())
+        tally[1] += int(counts[other].sum())
+        if other.any() and not tally[2]:
+            first = np.flatnonzero(other[measured.codes])[0]
+            tally[2], tally[3] = file.told, int(rows.lines[first])
 
     def two_unit_systems(self, feed: Feed) -> str:
         """Return what to say where many values of a column do not fit its unit, else ""."""
@@ -309,17 +304,16 @@ class Judge:
             "other unit, by their size and decimals."
         )
 
-    def _hidden(self, feed: Feed, name: str, texts: pa.Array | Texts) -> pa.Array | Texts:
+    def _hidden(self, feed: Feed, name: str, texts: Texts) -> Texts:
         """Return a column of ids with its pseudonyms; other columns as they are."""
         column, spec = feed.columns[name]
-        if column.kind != "id" or not isinstance(texts, Texts) or self.pseudonym is None:
+        if column.kind != "id" or self.pseudonym is None:
             return texts
         plain = ("", *feed.source.missing, *spec.missing)
         hidden = [t if t in plain else self.pseudonym(name, t) for t in texts.different]
         return Texts(codes=texts.codes, different=tuple(hidden))
 
-    def _with_our_units(self, feed: Feed, cells: pa.Array | Texts) -> Texts:
-        assert isinstance(cells, Texts)
+    def _with_our_units(self, feed: Feed, cells: Texts) -> Texts:
         spec = feed.columns["unit"][1]
         words = {**(spec.units or {}), **(spec.codes or {})}
         missing = (*feed.source.missing, *spec.missing)

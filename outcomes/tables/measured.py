@@ -9,6 +9,7 @@ from typing import Any, Final, TypeAlias
 import numpy as np
 import numpy.typing as npt
 
+from outcomes.tables.reading_store import different
 from outcomes.tables.values import Problem, Problems, Reading, Texts, not_one_of, number_of, one_of
 
 Array = npt.NDArray[Any]
@@ -33,18 +34,26 @@ Known: TypeAlias = tuple[float, int, int, bool, int, bool]
 
 @dataclass(frozen=True, kw_only=True, eq=False, repr=False)
 class Measured:
-    """Values with their units, one entry a row; `unit` an index into the units, -1 where none.
+    """Values with their units, one entry a pair of texts: the value and the unit beside it.
+
+    `codes` tells the pair of each row; `unit` is an index into the units, -1 where there is none.
 
     A word beyond a limit (LOW, HIGH) enters as that limit *in mg/dL*, 40 or 400 unless declared,
     also in a file of mmol/L: the limit is exact in whole mg/dL and in no tenth of a mmol/L, so the
     mean is exact, and 40 lies below 54 just as LOW lies below 3.0. `<40` is its number in its unit.
     """
 
+    codes: Array
     value: Array
     unit: Array
     capped: Array  # -1 below, 0, 1 above
     problem: Array
     decimals: Array  # whether the text has a decimal mark
+
+    def counts(self, rows: Array | None = None) -> Array:
+        """Return how many rows, of all or of some, have each pair."""
+        codes = self.codes if rows is None else self.codes[rows]
+        return np.bincount(codes, minlength=len(self.value))
 
 
 def parse_measured(
@@ -76,7 +85,7 @@ def parse_measured(
     inside, capped = found[:, 1].astype(np.int8), found[:, 2].astype(np.int8)
     final = found[:, 3] > 0  # a word beyond a limit has its unit already
     problem = found[:, 4].astype(np.int32)
-    rows = texts.codes
+    codes, rows, unit_texts = _pairs(texts, unit_texts)  # from here on, a row is a pair
     beside, no_unit = _units_beside(unit_texts, len(rows), how, units, problems)
     own = inside[rows]
     unit = np.where(own >= 0, own, beside).astype(np.int8)
@@ -87,12 +96,22 @@ def parse_measured(
     )
     row_problem = np.where((row_problem == 0) & (unit < 0), no_unit, row_problem)
     return Measured(
+        codes=codes,
         value=value[rows],
         unit=unit,
         capped=capped[rows],
         problem=row_problem,
         decimals=decimals[rows],
     )
+
+
+def _pairs(texts: Texts, unit_texts: Texts | None) -> tuple[Array, Array, Texts | None]:
+    """Return the pair of each row; of each pair, the code of its value and the text of its unit."""
+    if unit_texts is None:
+        return texts.codes, np.arange(len(texts.different)), None
+    width = len(unit_texts.different)
+    pairs, codes = different(texts.codes.astype(np.int64) * width + unit_texts.codes)
+    return codes, pairs // width, Texts(codes=pairs % width, different=unit_texts.different)
 
 
 def _known(text: str, how: Reading, units: tuple[str, ...], problems: Problems) -> Known:

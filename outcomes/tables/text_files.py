@@ -1,8 +1,9 @@
 """Export files as text: every row with its true line, every cell as it stands, nothing guessed.
 
-Separator and encoding are declared. A block of lines without an embedded line end is cut by a fast
-reader; any other goes through the slower one, which knows quotes and ragged rows. The lines of a
-file are counted once more from its bytes, apart from the cutting.
+Separator and encoding are declared. A block without quotation marks whose lines all have as many
+separators is cut where they stand; one whose quotation marks close in each line by a fast reader;
+any other goes through the slower one, which knows embedded line ends and ragged rows. The lines of
+a file are counted once more from its bytes, apart from the cutting.
 """
 
 from __future__ import annotations
@@ -13,14 +14,14 @@ import io
 import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from typing import BinaryIO, Final
+from typing import Any, BinaryIO, Final
 
 import numpy as np
 import pyarrow as pa
-import pyarrow.compute as pc
 import pyarrow.csv as pa_csv
 
 from outcomes.errors import IntakeError, SettingsError
+from outcomes.tables.cells import Cells, Vocabulary
 from outcomes.tables.export_files import SEARCHED_LINES, ExportFile, Seen, TextRows
 from outcomes.tables.text_bytes import (
     LINE_END,
@@ -33,7 +34,7 @@ from outcomes.tables.text_bytes import (
 )
 
 BLOCK_BYTES: Final = 4_000_000  # small enough for what is made of it to stay near the processor
-HEADING_CHARACTERS: Final = 100_000
+HEADING_BYTES: Final = 100_000
 csv.field_size_limit(1 << 30)  # a huge field is set aside by its own rule, not by the reader's
 
 
@@ -57,9 +58,9 @@ class TextFile(ExportFile):
         """
         counted = LineCount(self.source.encoding)
         blocks = self._blocks(counted)
-        rest, line = self._take_headings(next(blocks, b"").decode())
+        pending, line = self._take_headings(next(blocks, b""))
         yield self.no_rows_yet()
-        pending, held = rest.encode(), None
+        held = None
         while True:
             following = next(blocks, None)
             # An embedded line end may straddle two blocks: then they are read as one.
@@ -163,18 +164,18 @@ class TextFile(ExportFile):
             "in sources.toml (utf-8, utf-16 or cp1252); it is never guessed."
         )
 
-    def _take_headings(self, text: str) -> tuple[str, int]:
-        """Set the headings; return the text below them and the lines above it."""
+    def _take_headings(self, data: bytes) -> tuple[bytes, int]:
+        """Set the headings; return the bytes below them and the lines above those."""
         # The headings stand in the first lines; the whole block is looked at only if they do not.
-        found = self._headings_in(text[:HEADING_CHARACTERS], cut=len(text) > HEADING_CHARACTERS)
+        beginning = data[:HEADING_BYTES].decode(errors="ignore")
+        found = self._headings_in(beginning, cut=len(data) > HEADING_BYTES)
         if found is None:
-            found = self._headings_in(text, cut=False)
+            found = self._headings_in(data.decode(), cut=False)
         if found is None:
             raise self.without_headings()
         cells, line, above = found
-        self.set_headings(cells, line, text.split("\n", above)[:above])
-        below = text.split("\n", line)[line]
-        return below, line
+        self.set_headings(cells, line, [t.decode() for t in data.split(b"\n", above)[:above]])
+        return data.split(b"\n", line)[line], line
 
     def _headings_in(self, text: str, *, cut: bool) -> tuple[list[str], int, int] | None:
         """Return the headings, the lines down to and the lines above them; None if there are none.
@@ -225,12 +226,40 @@ class TextFile(ExportFile):
             if data == b"\n":
                 self.empty_lines += 1
                 return self.no_rows_yet()
-        if not _has_empty_line(data) and _quotes_close_in_each_line(data):
+        rows = None
+        if b'"' not in data:
+            rows = self._cut_plain(data, line, lines)
+        elif not _has_empty_line(data) and _quotes_close_in_each_line(data):
             rows = self._cut_fast(data, line, lines)
-            if rows is not None:
-                self._row_lines += len(rows)
-                return rows
-        return self._cut_carefully(data.decode(), line)
+        if rows is None:
+            return self._cut_carefully(data.decode(), line)
+        self._row_lines += len(rows)
+        self._last_row = line + lines
+        return rows
+
+    def _cut_plain(self, data: bytes, line: int, lines: int) -> TextRows | None:
+        """Cut lines without quotation marks; None where one has other fields than the headings."""
+        codes, width = np.frombuffer(data, dtype=np.uint8), len(self.headings)
+        separator = self.separator.encode()
+        if len(separator) > 1:
+            return None
+        ends: Any = np.flatnonzero((codes == ord(separator)) | (codes == LINE_END)).astype(np.int32)
+        if len(ends) != lines * width:
+            return None
+        ends = np.ascontiguousarray(ends.reshape(lines, width).T)
+        if not (codes[ends[-1]] == LINE_END).all():
+            return None
+        begins: Any = np.empty_like(ends)
+        begins[1:], begins[0, 1:], begins[0, :1] = ends[:-1] + 1, ends[-1, :-1] + 1, 0
+        if width == 1 and (begins == ends).any():
+            return None  # an empty line
+        return TextRows(
+            lines=np.arange(line + 1, line + 1 + lines),
+            columns=tuple(
+                Cells(data=codes, begin=begin, end=end)
+                for begin, end in zip(begins, ends, strict=True)
+            ),
+        )
 
     def _cut_fast(self, data: bytes, line: int, lines: int) -> TextRows | None:
         odd_rows: list[object] = []
@@ -256,7 +285,6 @@ class TextFile(ExportFile):
         )
         if odd_rows or table.num_rows != lines:
             return None
-        self._last_row = line + table.num_rows
         return TextRows(
             lines=np.arange(line + 1, line + 1 + table.num_rows),
             columns=tuple(_one_array(column) for column in table.columns),
@@ -311,18 +339,16 @@ class TextFile(ExportFile):
         """Take closing lines out of rows that the fast reader cut."""
         if not self.source.footers or not len(rows):
             return rows
-        first = pc.utf8_trim_whitespace(rows.columns[0])
-        closing = np.zeros(len(rows), dtype=bool)
-        for beginning in self.source.footers:
-            closing |= pc.starts_with(first, pattern=beginning).to_numpy(zero_copy_only=False)
+        beginnings = Vocabulary()
+        codes = beginnings.codes(Cells.of(rows.columns[0]))
+        closing = np.array([self.is_footer(text) for text in beginnings.texts])[codes]
         if not closing.any():
             return rows
         self.footers += int(closing.sum())
         self._row_lines -= int(closing.sum())
-        keep = pa.array(~closing)
         return TextRows(
             lines=rows.lines[~closing],
-            columns=tuple(column.filter(keep) for column in rows.columns),
+            columns=tuple(Cells.of(column).where(~closing) for column in rows.columns),
             ragged=rows.ragged,
         )
 

@@ -92,34 +92,36 @@ class TimedRows:
         measured, times = judged.measured, judged.times["time"]
         assert measured is not None
         rows = np.empty(len(good), dtype=ROW)
-        rows["patient"] = self._numbers(judged, "patient_id", self.patients, good)
-        rows["sensor"] = self._numbers(judged, "sensor_id", self.sensors, good)
-        rows["entry"], rows["line"] = entry, judged.lines[good]
-        rows["time"], rows["offset"] = times.utc[good], times.offset[good]
-        rows["apart"] = times.apart[good]
-        rows["value"], rows["unit"] = measured.value[good], measured.unit[good]
-        rows["capped"] = measured.capped[good]
-        rows["flag"] = self._flags(judged, good)
+        taken: Any = slice(None) if len(good) == len(judged.lines) else good
+        rows["patient"] = self._numbers(judged, "patient_id", self.patients, taken)
+        rows["sensor"] = self._numbers(judged, "sensor_id", self.sensors, taken)
+        rows["entry"], rows["line"] = entry, judged.lines[taken]
+        rows["time"], rows["offset"] = times.utc[taken], times.offset[taken]
+        rows["apart"] = times.apart[taken]
+        pairs = measured.codes[taken]
+        rows["value"], rows["unit"] = measured.value[pairs], measured.unit[pairs]
+        rows["capped"] = measured.capped[pairs]
+        rows["flag"] = self._flags(judged, taken)
         self._held.append(rows)
         self._count += len(rows)
         if self._count >= HELD_ROWS:
             self._spill_held()
 
     @staticmethod
-    def _numbers(judged: Judged, name: str, names: Names, good: Array) -> Array:
+    def _numbers(judged: Judged, name: str, names: Names, taken: Any) -> Array | int:
         if name not in judged.parsed:
-            return np.full(len(good), -1, dtype=np.int32)
+            return -1
         ids = judged.parsed[name]
         numbers = np.array([names.number(i) for i in ids.values], dtype=np.int32)
-        return numbers[ids.codes[good]]
+        return numbers[ids.codes[taken]]
 
     @staticmethod
-    def _flags(judged: Judged, good: Array) -> Array:
+    def _flags(judged: Judged, taken: Any) -> Array | int:
         if "used_for_calibration" not in judged.parsed:
-            return np.full(len(good), -1, dtype=np.int8)
+            return -1
         flags = judged.parsed["used_for_calibration"]
         codes = np.array([-1 if f is None else int(f) for f in flags.values], dtype=np.int8)
-        return codes[flags.codes[good]]
+        return codes[flags.codes[taken]]
 
     def _spill_held(self) -> None:
         if not self._spilled:

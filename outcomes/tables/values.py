@@ -20,6 +20,7 @@ import pyarrow as pa
 
 from outcomes.plan.sources import ColumnSource
 from outcomes.schema import Column
+from outcomes.tables.cells import Cells, Vocabulary
 from outcomes.tables.dates import FIRST_DAY, DatePattern, read_moments
 from outcomes.tables.export_files import NO_RESULT
 
@@ -97,13 +98,11 @@ class Texts:
     different: tuple[str, ...]
 
     @classmethod
-    def of(cls, cells: pa.Array) -> Texts:
+    def of(cls, cells: Cells) -> Texts:
         """Take a column apart."""
-        encoded = cells.dictionary_encode()
-        return cls(
-            codes=encoded.indices.to_numpy(zero_copy_only=False),
-            different=tuple(map(str.strip, encoded.dictionary.to_pylist())),
-        )
+        words = Vocabulary()
+        codes = words.codes(cells)
+        return cls(codes=codes, different=tuple(map(str.strip, words.texts)))
 
     @classmethod
     def same(cls, text: str, n: int) -> Texts:

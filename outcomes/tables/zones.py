@@ -43,9 +43,8 @@ def instants_of(local: Array, zone: str) -> Instants:
     >>> instants_of(clock, "Europe/Berlin").exists.tolist()
     [False]
     """
-    steps = local // GRID
-    if len(local) > GRID_PAYS and steps.min() >= GRID_FROM:
-        return _from_grid(local, steps, zone)
+    if len(local) > GRID_PAYS and local.min() >= GRID_FROM * GRID:
+        return _from_grid(local, zone)
     return _one_by_one(local, zone)
 
 
@@ -63,15 +62,25 @@ def _one_by_one(local: Array, zone: str) -> Instants:
     )
 
 
-def _from_grid(local: Array, steps: Array, zone: str) -> Instants:
+def _from_grid(local: Array, zone: str) -> Instants:
     """Return the same from the quarters of an hour, in each of which one offset holds."""
-    first = int(steps.min()) // GRID_BLOCK
-    last = int(steps.max()) // GRID_BLOCK
+    earliest, latest = int(local.min()) // GRID, int(local.max()) // GRID
+    first, last = earliest // GRID_BLOCK, latest // GRID_BLOCK
     parts = [_quarters(zone, number) for number in range(first, last + 1)]
     offset, exists, apart = (
         np.concatenate(p) if len(p) > 1 else p[0] for p in zip(*parts, strict=True)
     )
-    place = steps - first * GRID_BLOCK
+    earliest, latest = earliest - first * GRID_BLOCK, latest - first * GRID_BLOCK
+    between = slice(earliest, latest + 1)
+    changes = (offset[between] != offset[earliest]) | ~exists[between] | (apart[between] > 0)
+    if not changes.any():
+        return Instants(
+            utc=local - int(offset[earliest]) * MICROSECONDS_PER_MINUTE,
+            offset=np.full(len(local), offset[earliest]),
+            exists=np.ones(len(local), dtype=bool),
+            apart=np.zeros(len(local), dtype=np.int16),
+        )
+    place = local // GRID - first * GRID_BLOCK
     found = offset[place]
     return Instants(
         utc=local - found * np.int64(MICROSECONDS_PER_MINUTE),

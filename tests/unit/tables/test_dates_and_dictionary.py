@@ -2,7 +2,8 @@ import numpy as np
 import pyarrow as pa
 import pytest
 
-from outcomes.tables.dates import NO_OFFSET, date_patterns, days_since_1970, read_moments
+from outcomes.tables.date_bytes import NO_OFFSET, days_since_1970
+from outcomes.tables.dates import date_patterns, read_moments
 from outcomes.tables.declared import DECLARED
 from outcomes.tables.dictionary import data_dictionary, data_dictionary_text
 from outcomes.tables.zones import instants_of
