@@ -127,3 +127,20 @@ def estimated_average_glucose(percent: Floats | float) -> Floats | float:
     one person at 7 % lies between 123 and 185 mg/dL in 95 of 100.
     """
     return 28.7 * percent - 46.7
+
+
+def counted(n: float, one: str, more: str = "") -> str:
+    """Return a count with what was counted, in the singular for one.
+
+    Parameters
+    ----------
+    n : int, or a whole number as a float
+    one, more : str
+        The word for one and for more; by default more is `one` with an s.
+
+    Examples
+    --------
+    >>> counted(1, "patient"), counted(1428, "sensor"), counted(0, "entry", "entries")
+    ('1 patient', '1,428 sensors', '0 entries')
+    """
+    return f"{n:,.0f} {one if n == 1 else more or one + 's'}"

@@ -20,6 +20,7 @@ from outcomes.cohorts.restriction import COHORT, words
 from outcomes.figures.style import cohort_order
 from outcomes.results import Record, Result, Show
 from outcomes.tables.declared import KINDS
+from outcomes.units import counted
 
 NOT_RECORDED: Final = "not recorded"
 TOTAL, LEFT_OUT, KEPT, OF_KEPT = "total", "left out", "kept", "of the kept"
@@ -94,7 +95,8 @@ def flow(
             for line in lines
         ],
         finding=(
-            f"Of {len(patients)} patients{of_them}, {counts} since {start} (cut-off {cut_off})."
+            f"Of {counted(len(patients), 'patient')}{of_them}, {counts} since {start} "
+            f"(cut-off {cut_off})."
         ),
         caption=f"Patients of each cohort from {start} to {cut_off}, with everybody left out.",
         footnotes=[

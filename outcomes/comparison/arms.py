@@ -25,6 +25,7 @@ from outcomes.comparison.trial import (
 from outcomes.results import Record, Result, interval, number
 from outcomes.statistics.intervals import proportion
 from outcomes.tables.declared import KINDS, STATE_SITE, STATE_UNRELIABLE
+from outcomes.units import counted
 
 CO_INTERVENTION_DAYS: Final = 183
 
@@ -68,7 +69,8 @@ def trial_flow(trials: PersonTrials, cohorts: CohortSet, *, month: int) -> Resul
             for line in lines
         ],
         finding=(
-            f"Of {total} patients, {kept} entered the trial “{primary}”; {mine['n']} entries can "
+            f"Of {counted(total, 'patient')}, {kept} entered the trial “{primary}”; "
+            f"{counted(mine['n'], 'entry', 'entries')} can "
             f"be compared at month {month} ({mine['implanted']} implanted, {mine['adhesive']} "
             "adhesive)."
         ),

@@ -30,7 +30,7 @@ from outcomes.plan import Comparison
 from outcomes.results import Record, Result, interval, number
 from outcomes.statistics.propensity import Target
 from outcomes.tables.declared import KINDS
-from outcomes.units import hba1c_difference_mmol_mol
+from outcomes.units import counted, hba1c_difference_mmol_mol
 
 POINTS: Final = "percentage points"
 ARM_MEAN: Final = "mean change as seen"
@@ -281,7 +281,10 @@ def _footnotes(
         f"Word used: {called(rules)}"
         + ("." if rules.reasons_measured else ", since the plan does not hold that every reason "
            "for the choice of sensor was measured."),
-        *[f"{reason}: {n} entries left out." for reason, n in found.left_out.items()],
+        *[
+            f"{reason}: {counted(n, 'entry', 'entries')} left out."
+            for reason, n in found.left_out.items()
+        ],
         *found.notes,
     ]  # fmt: skip
     if judged.refusal:
@@ -290,7 +293,8 @@ def _footnotes(
     if failed["n_draws"]:
         notes.append(
             f"Primary interval: percentiles of {int(failed['n_draws'])} draws of patients that "
-            f"refit score, outcome model and weights; {int(failed['n_failed'])} draws failed."
+            f"refit score, outcome model and weights; "
+            f"{counted(int(failed['n_failed']), 'draw')} failed."
         )
     return notes
 

@@ -18,6 +18,7 @@ from outcomes.statistics.design import complete_rows, covariate_columns, is_nume
 from outcomes.statistics.natural_spline import natural_spline
 from outcomes.statistics.propensity import PEOPLE_PER_COLUMN
 from outcomes.tables.declared import KINDS
+from outcomes.units import counted
 
 MISSING_LEVEL: Final = "(missing)"
 LEFT_OWN_LEVEL: Final = "own level"
@@ -191,7 +192,8 @@ def _merged(rows: pd.DataFrame, name: str, outcome: str, notes: list[str]) -> pd
     sparse = [level for level in sparse if level != common]
     here = rows[name].isin(sparse)
     notes.append(
-        f"{name.replace('_', ' ')}: {', '.join(map(str, sparse))} ({int(here.sum())} entries) is "
+        f"{name.replace('_', ' ')}: {', '.join(map(str, sparse))} "
+        f"({counted(int(here.sum()), 'entry', 'entries')}) is "
         f"read as {common}, since an arm has fewer than {FEWEST_OF_LEVEL} such patients."
     )
     return rows.assign(**{name: rows[name].where(~here, common)})

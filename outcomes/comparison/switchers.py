@@ -23,6 +23,7 @@ from outcomes.statistics.intervals import t_interval
 from outcomes.statistics.segmented import LEVEL, Segments, interrupted_series
 from outcomes.statistics.segmented import switch_within_people as within_people
 from outcomes.tables.declared import STATE_UNRELIABLE
+from outcomes.units import counted
 
 QUARTER_DAYS: Final = 91
 SIDE: Final = 4  # periods shown before and after the change
@@ -173,7 +174,8 @@ def _outcome_rows(outcome: str, periods: pd.DataFrame, cohorts: CohortSet) -> li
     sides = periods.assign(after=periods["period"] >= 0).groupby("patient_id")["after"].nunique()
     n = int((sides == 2).sum())
     if n < fewest:
-        note = f"described only: {n} patients have periods on both sides, fewer than {fewest}"
+        told = counted(n, "patient")
+        note = f"described only: periods on both sides in {told}, fewer than {fewest}"
         return [base | {"method": m, "quantity": LEVEL, "note": note, "n_patients": n}
                 for m in (WITHIN, SERIES)]  # fmt: skip
     rows = []
@@ -187,8 +189,8 @@ def _outcome_rows(outcome: str, periods: pd.DataFrame, cohorts: CohortSet) -> li
         n_people = got.n_units if method == WITHIN else n
         if n_people < fewest:
             note = (
-                f"described only: {n_people} patients have two periods on both sides, fewer than "
-                f"{fewest}"
+                f"described only: two periods on both sides in {counted(n_people, 'patient')}, "
+                f"fewer than {fewest}"
             )
             rows.append(base | {"method": method, "quantity": LEVEL, "note": note,
                                 "n_patients": n_people})  # fmt: skip
@@ -262,7 +264,7 @@ def _finding(table: pd.DataFrame) -> str:
         return f"Before and after in switchers is {row['note']}."
     limits = interval(row["conf_low"], row["conf_high"], 2)
     return (
-        f"In {row['n_patients']:.0f} patients who switched, HbA1c changed its level by "
+        f"In {counted(row['n_patients'], 'patient')} who switched, HbA1c changed its level by "
         f"{number(row['estimate'], 2)} points ({limits}) against their own trend before: an "
         "association, exploratory."
     )

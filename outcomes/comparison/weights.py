@@ -22,6 +22,7 @@ from outcomes.results import Record, Result, Show, number
 from outcomes.statistics.balance import balance, effective_sample_size
 from outcomes.statistics.propensity import PropensityScore, Target, propensity_score
 from outcomes.tables.declared import KINDS
+from outcomes.units import counted
 
 Floats = NDArray[np.float64]
 REFERENCE: Final = "adhesive"
@@ -249,7 +250,7 @@ def draw_overlap(ax: Axes, *, even: pd.Series, arm: pd.Series) -> None:
             hatch="" if kind == "implanted" else "//", edgecolor="white",
         )  # fmt: skip
         ax.text(
-            0.99, 0.97 if sign > 0 else 0.03, f"{kind} ({len(mine)} entries)",
+            0.99, 0.97 if sign > 0 else 0.03, f"{kind} ({counted(len(mine), 'entry', 'entries')})",
             transform=ax.transAxes, ha="right", va="top" if sign > 0 else "bottom", color=INK,
         )  # fmt: skip
     ax.axhline(0, color=INK, linewidth=0.8)

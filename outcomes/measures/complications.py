@@ -33,6 +33,7 @@ from outcomes.measures.harm_tables import harm_tables
 from outcomes.measures.harms import DEFICIENCY, LISTED
 from outcomes.results import Result
 from outcomes.tables.declared import KINDS
+from outcomes.units import counted
 
 __all__ = ["ALL", "FIRST_EVENTS", "ComplicationsResult", "complications"]
 
@@ -157,8 +158,9 @@ def _footnotes(cohorts: CohortSet, found: pd.DataFrame, spans: pd.DataFrame) -> 
         f"{rules.after_removal_days} days after removal, which add harms but no days.",
         f"In no rate, listed: {reasons}.",
         "A procedure counts once, however many harms it had; attempted includes those not "
-        f"completed. {open_windows} procedures are so recent that their {rules.procedure_days} "
-        f"days are not over at the cut-off; {other} that name an adhesive sensor are left out.",
+        f"completed. Their {rules.procedure_days} days are not over at the cut-off in "
+        f"{counted(open_windows, 'procedure')}; those that name an adhesive sensor ({other}) are "
+        "left out.",
         "Exposure of wear: days in the body, to removal (an adhesive sensor comes off when it "
         "stops), death, or the day a lost patient was last seen; half a day where it begins and "
         "ends on one day. Overlapping sensors give patient-years once and sensor-days each.",
@@ -178,15 +180,18 @@ def _footnotes(cohorts: CohortSet, found: pd.DataFrame, spans: pd.DataFrame) -> 
     new = cohorts.patients.loc[cohorts.patients["new"]]
     no_time = int((new["follow_up_to"] <= new["index_date"]).sum())
     if no_time:
-        notes.append(f"{no_time} new patients have no time of follow-up and enter no such rate.")
+        notes.append(
+            f"In no such rate, without any time of follow-up: {counted(no_time, 'new patient')}."
+        )
     harm = found.loc[found["belongs_to"] != DEFICIENCY]
     serious = harm.loc[harm["serious"].fillna(False).astype(bool) & harm["related"]]
     unmarked = int((~serious["reported"].fillna(False).astype(bool)).sum())
     if unmarked:
         notes.append(
-            f"Caution: {unmarked} of {len(serious)} serious complications that may be related to "
-            "device or procedure are not marked as reported. Check them against the local duties "
-            "to report device events, which go before this report."
+            f"Caution: not marked as reported: {unmarked} of "
+            f"{counted(len(serious), 'serious complication')} that may be related to device or "
+            "procedure. Check against the local duties to report device events, which go before "
+            "this report."
         )
     for name in ("complications", "procedures", "contacts"):
         if not cohorts.has(name):

@@ -13,6 +13,7 @@ from matplotlib.axes import Axes
 
 from outcomes.figures.scales import TIME_IN_RANGE, Scale, drawn_values, fix_scale
 from outcomes.figures.style import FAINT, INK, cohort_order, look
+from outcomes.units import counted
 
 MOST_TICKS = 8
 FEWEST_OF_A_MEAN = 5
@@ -121,8 +122,8 @@ def draw_lines(
         by_time = mine.groupby("x")["y"].agg(["mean", "size"])
         mean = by_time.loc[by_time["size"] >= FEWEST_OF_A_MEAN, "mean"]
         panel.plot(mean.index, mean, color=INK, linewidth=1.6, marker=style.marker, markersize=4)
-        panel.set_title(f"{name}, {mine['patient_id'].nunique()} patients", fontsize="small",
-                        color=INK)  # fmt: skip
+        people = counted(mine["patient_id"].nunique(), "patient")
+        panel.set_title(f"{name}, {people}", fontsize="small", color=INK)
         panel.set_xticks(ticks)
         panel.set_xlim(seen_at[0] - 0.5, seen_at[-1] + 0.5)
         panel.set_xlabel(x_label)

@@ -14,6 +14,7 @@ from outcomes.measures.range_windows import CUMULATIVE, NEW, QUARTER, clinic_win
 from outcomes.measures.time_in_range import HOLD_FROM, period_of_month
 from outcomes.results import Record, Result, interval, number
 from outcomes.statistics.intervals import proportion
+from outcomes.units import counted
 
 OUTCOME: Final = "data_sufficiency"
 ENOUGH: Final = "enough data"
@@ -158,7 +159,7 @@ def _finding(table: pd.DataFrame, cohorts: CohortSet) -> str:
         share = proportion(row.n_enough, row.n_due)
         low, high = 100 * (share.conf_low or 0.0), 100 * (share.conf_high or 0.0)
         parts.append(
-            f"{row.cohort}: {row.n_enough} of {row.n_due} patients "
+            f"{row.cohort}: {row.n_enough} of {counted(row.n_due, 'patient')} "
             f"({number(100 * row.n_enough / row.n_due)} %, 95 % interval {interval(low, high)})"
         )
     if not parts:

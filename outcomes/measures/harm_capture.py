@@ -14,6 +14,7 @@ from outcomes.plan.listed import Cell, read_listed
 from outcomes.results import Record, Result, Show, interval, number
 from outcomes.statistics.intervals import proportion
 from outcomes.tables.harm_terms import CLASSES, event_class
+from outcomes.units import counted
 
 AUDIT_FILE: Final = "chart_audit.csv"
 AUDIT: Final[dict[str, Cell]] = {
@@ -71,6 +72,7 @@ def harm_capture(cohorts: CohortSet, *, beside: str | Path | None = None) -> Res
         table=table,
         entries=[_record(row) for row in table.to_dict("records")],
         finding=_finding(table, has_table=cohorts.has("complications")),
+        plain=_plain(table, has_table=cohorts.has("complications")),
         caption=(
             f"Complications and device deficiencies up to {cohorts.cut_off}: completeness, delay, "
             "classes of the device-study standard (ISO 14155), and audit. Wilson intervals."
@@ -130,7 +132,7 @@ _EVERY: Final = "with every field"
 def _told(row: dict[str, Any]) -> str:
     if row["n"] is None:
         return "without a table of complications nothing is known of them."
-    return f"{row['events']} of {row['n']} such events are not marked as reported."
+    return f"of {counted(row['n'], 'such event')}, not marked as reported: {row['events']}."
 
 
 def _share(quantity: str, events: int, n: int, **more: Any) -> dict[str, Any]:
@@ -263,11 +265,28 @@ def _finding(table: pd.DataFrame, *, has_table: bool) -> str:
     if not every["n"]:
         return "No complication is recorded; whether none happened, these data cannot tell."
     return (
-        f"{every['events']} of {every['n']} complications have every field "
+        f"Every field is filled in {every['events']} of {counted(every['n'], 'complication')} "
         f"({number(every['estimate'])} %, 95 % interval "
         f"{interval(every['conf_low'], every['conf_high'])}); {unmarked['events']} of "
         f"{unmarked['n']} serious related ones are not marked as reported."
     )
+
+
+def _plain(table: pd.DataFrame, *, has_table: bool) -> str:
+    """The same for a committee; empty where the finding is plain already."""
+    rows = table.set_index("quantity")
+    if not has_table or not rows.loc[_EVERY, "n"]:
+        return ""
+    every, unmarked = rows.loc[_EVERY], rows.loc[_UNREPORTED]
+    recorded = counted(every["n"], "recorded complication")
+    told = f"Of {recorded}, {every['events']} were written down in full."
+    if unmarked["n"]:
+        told += (
+            f" Of {counted(unmarked['n'], 'serious one')} that may come from a sensor or a "
+            f"procedure, {unmarked['events']} bear no mark that the authorities or the maker were "
+            "told; whether they must be is a matter of local rules."
+        )
+    return f"{told} What nobody told or wrote down is in no count."
 
 
 def _record(row: dict[str, Any]) -> Record:

@@ -17,6 +17,7 @@ from outcomes.statistics.intervals import Interval, proportion_difference
 from outcomes.statistics.rate_models import rate_model
 from outcomes.statistics.rates import rate_difference, rate_ratio
 from outcomes.tables.declared import KINDS
+from outcomes.units import counted
 
 CONTRAST: Final = "implanted against adhesive"
 UNDECLARED: Final = (
@@ -53,9 +54,9 @@ def harm_contrast(cohorts: CohortSet) -> Result:
     given = harm_tables(cohorts)
     declared = cohorts.plan.complications.equal_solicitation
     rows: list[dict[str, Any]] = []
-    for counted in ("all reported", "related to device or procedure"):
-        part = given.found if counted == "all reported" else given.found.loc[given.found["related"]]
-        rows += _rows(cohorts, given, part, counted) if declared else [_blank(counted, UNDECLARED)]
+    for which in ("all reported", "related to device or procedure"):
+        part = given.found if which == "all reported" else given.found.loc[given.found["related"]]
+        rows += _rows(cohorts, given, part, which) if declared else [_blank(which, UNDECLARED)]
     if not cohorts.has("complications"):
         rows = [_blank("all reported", "not estimable: the study has no complications table")]
     contacts = contacts_since_start(cohorts)
@@ -116,7 +117,9 @@ def _cell(row: dict[str, Any]) -> str:
         return note
     events = f"{row['events_implanted']} and {row['events_adhesive']} events"
     head = DASH if pd.isna(row["estimate"]) else number(row["estimate"], 2)
-    words = f"{head} ({interval(low, high, 2)}; {events} of {row['n_patients']} patients)"
+    words = (
+        f"{head} ({interval(low, high, 2)}; {events} of {counted(row['n_patients'], 'patient')})"
+    )
     return f"{words}; {note}" if note else words
 
 

@@ -14,7 +14,7 @@ from outcomes.measures.harms import METABOLIC
 from outcomes.results import interval, number
 from outcomes.statistics.rates import clustered_rate, rate
 from outcomes.tables.declared import KINDS, LEFT
-from outcomes.units import DAYS_PER_YEAR
+from outcomes.units import DAYS_PER_YEAR, counted
 
 CONTACTS: Final = "contacts"
 _METABOLIC: Final = "metabolic events"
@@ -49,7 +49,7 @@ def _contacts_of(row: Row) -> str:
     limits = interval(row["conf_low"], row["conf_high"], 2)
     return (
         f"{row['cohort']} {number(row['estimate'], 2)} (95 % interval {limits}; "
-        f"{row['n_patients']} patients)"
+        f"{counted(row['n_patients'], 'patient')})"
     )
 
 

@@ -15,7 +15,7 @@ from outcomes.results import Record, Result, Show, interval, number
 from outcomes.statistics.cox import cox
 from outcomes.statistics.rate_models import rate_model
 from outcomes.tables.declared import KINDS
-from outcomes.units import DAYS_PER_YEAR
+from outcomes.units import DAYS_PER_YEAR, counted
 
 POISSON: Final = "Poisson, cluster-robust by patient"
 ANDERSEN_GILL: Final = "Andersen-Gill, robust by patient"
@@ -90,8 +90,8 @@ def _summary(table: pd.DataFrame) -> pd.DataFrame:
     """One line a characteristic, the two models side by side."""
     lines: dict[tuple[str, str, str], dict[str, str]] = {}
     for row in table.to_dict("records"):
-        harms = "harms not known" if row["events"] is None else f"{row['events']} harms"
-        counts = f"{harms} of {row['n_patients']} patients"
+        harms = "harms not known" if row["events"] is None else counted(row["events"], "harm")
+        counts = f"{harms} of {counted(row['n_patients'], 'patient')}"
         lines.setdefault((row["cohort"], row["term"], counts), {})[row["model"]] = _cell(row)
     return pd.DataFrame(
         [
@@ -121,7 +121,7 @@ def _model_rows(
         "cohort": name, "events": events, "n_patients": int(people["patient_id"].nunique()),
         "exposure": float(people["years"].sum()) if len(people) else 0.0,
     }  # fmt: skip
-    absent = f"{left_out} patients without a covariate left out" if left_out else ""
+    absent = f"{counted(left_out, 'patient')} without a covariate left out" if left_out else ""
     blank = {"term": "all", "p_value": None}
     if not cohorts.has("complications"):
         note = "not estimable: the study has no complications table"
@@ -132,7 +132,8 @@ def _model_rows(
     needed = cohorts.plan.complications.events_per_term * max(len(terms), 1)
     if not terms or harmed < needed:
         note = (
-            f"not estimable: {harmed} patients with harm for {len(terms)} terms; {needed} needed"
+            f"not estimable: {counted(harmed, 'patient')} with harm for {len(terms)} "
+            f"terms; {needed} needed"
             if terms
             else "not estimable: no covariate varies"
         )
@@ -240,8 +241,8 @@ def _finding(table: pd.DataFrame) -> str:
         return f"No model of harm could be fitted: {row['note'].removeprefix('not estimable: ')}."
     parts = [
         f"{row['cohort']}, {row['term']}: {number(row['estimate'], 2)} (95 % interval "
-        f"{interval(row['conf_low'], row['conf_high'], 2)}; {row['events']} harms of "
-        f"{row['n_patients']} patients)"
+        f"{interval(row['conf_low'], row['conf_high'], 2)}; {counted(row['events'], 'harm')} of "
+        f"{counted(row['n_patients'], 'patient')})"
         for row in known.to_dict("records")[:3]
     ]
     return f"Ratios of the hazard of harm: {'; '.join(parts)}."

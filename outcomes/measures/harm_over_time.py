@@ -19,6 +19,7 @@ from outcomes.results import Record, Result, Show, interval, number
 from outcomes.statistics.competing_risks import cumulative_incidence
 from outcomes.statistics.recurrent_events import mean_cumulative_count
 from outcomes.tables.declared import KINDS
+from outcomes.units import counted
 
 HARM: Final = "harm"
 DIED: Final = "died"
@@ -127,7 +128,9 @@ def _cell(row: dict[str, Any]) -> str:
     if pd.isna(row["estimate"]):
         return str(row["note"])
     low, high = (None if pd.isna(row[name]) else row[name] for name in ("conf_low", "conf_high"))
-    counts = f"{row['events']} events, n = {row['n_units']}, {row['n_at_risk']} still at risk"
+    counts = (
+        f"{counted(row['events'], 'event')}, n = {row['n_units']}, {row['n_at_risk']} still at risk"
+    )
     return f"{number(row['estimate'])} ({interval(low, high)}; {counts})"
 
 
@@ -255,7 +258,7 @@ def _finding(table: pd.DataFrame, days: list[int], *, has_table: bool) -> str:
 
 
 def _words(row: dict[str, Any]) -> str:
-    who = f"of {row['n_units']} {row['cohort']} placements"
+    who = f"of {counted(row['n_units'], row['cohort'] + ' placement')}"
     if pd.isna(row["estimate"]):
         return f"{who} no share with harm by day {row['day']} can be told ({row['note']})"
     limits = "no interval"

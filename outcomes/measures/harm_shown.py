@@ -26,6 +26,7 @@ from outcomes.measures.words import one_sentence
 from outcomes.results import Record, Show, interval, number
 from outcomes.statistics.rates import zero_rate_bound
 from outcomes.tables.declared import KINDS
+from outcomes.units import counted
 
 SHOW = {
     "population": Show("Population"),
@@ -78,7 +79,7 @@ def _cell(row: Row) -> str:
     if pd.isna(row["estimate"]):
         return str(row["note"]) or "not estimable"
     if row["method"] == "count":
-        return f"{row['events']} in {row['n_patients']} patients"
+        return f"{row['events']} in {counted(row['n_patients'], 'patient')}"
     limits = interval(
         None if pd.isna(row["conf_low"]) else row["conf_low"],
         None if pd.isna(row["conf_high"]) else row["conf_high"],
@@ -86,7 +87,7 @@ def _cell(row: Row) -> str:
     )
     size = f"{row['events']} of {row['n_units']}"
     if not row["unit"].startswith("%"):
-        size = f"{row['events']} in {row['n_patients']} patients"
+        size = f"{row['events']} in {counted(row['n_patients'], 'patient')}"
     return f"{number(row['estimate'])} ({limits}; {size})"
 
 
@@ -152,18 +153,19 @@ def finding(table: pd.DataFrame, per: str, *, has_table: bool) -> str:
 
 
 def _procedure_words(mine: pd.DataFrame) -> str:
-    of = mine.loc[mine["quantity"].str.endswith("completed placements")].iloc[0]
+    of = mine.loc[mine["quantity"].str.endswith("attempted placements")].iloc[0]
     if not of["n_units"]:
-        return "no completed placement is recorded"
+        return "no placement is recorded"
+    placements = counted(of["n_units"], "attempted placement")
     return (
-        f"harm of the procedure was reported after {of['events']} of {of['n_units']} completed "
-        f"placements ({number(of['estimate'])} %, 95 % interval "
+        f"harm of the procedure was reported after {of['events']} of {placements} "
+        f"({number(of['estimate'])} %, 95 % interval "
         f"{interval(of['conf_low'], of['conf_high'])} %)"
     )
 
 
-def _size(exposure: float) -> str:
-    return number(exposure, 0) if exposure >= 1 else "under 1"
+def _size(exposure: float, unit: str) -> str:
+    return counted(round(exposure), unit) if exposure >= 1 else f"under 1 {unit}"
 
 
 def _wear_words(mine: pd.DataFrame, kind: str, per: str) -> str:
@@ -173,7 +175,8 @@ def _wear_words(mine: pd.DataFrame, kind: str, per: str) -> str:
     ].iloc[0]  # fmt: skip
     if not row["n_units"]:
         return f"no {kind} sensor was worn"
-    size = f"{row['n_patients']} patients, {_size(row['exposure'])} {per.split()[-1]}"
+    exposure = _size(row["exposure"], per.split()[-1].removesuffix("s"))
+    size = f"{counted(row['n_patients'], 'patient')}, {exposure}"
     if not row["events"]:
         bound = zero_rate_bound(float(row["exposure"]), per=UNITS[per][1]).conf_high
         words = "" if bound is None else (
@@ -181,7 +184,7 @@ def _wear_words(mine: pd.DataFrame, kind: str, per: str) -> str:
         )  # fmt: skip
         return f"no harm of wearing {kind} sensors was reported ({size}){words}"
     return (
-        f"wearing {kind} sensors, {row['events']} patients had a first harm: "
+        f"wearing {kind} sensors, {counted(row['events'], 'patient')} had a first harm: "
         f"{number(row['estimate'], 2)} per {per} (95 % interval "
         f"{interval(row['conf_low'], row['conf_high'], 2)}; {size})"
     )
@@ -215,7 +218,7 @@ def draw(ax: Axes, *, rates: pd.DataFrame, per: str) -> None:
         ax.plot(row["estimate"], place, style.marker, color=style.colour)
         right = row["conf_high"] if known else row["estimate"]
         ax.annotate(
-            f"{row['events']} events", (float(right), float(place)),
+            counted(row["events"], "event"), (float(right), float(place)),
             xytext=(5, 0), textcoords="offset points", va="center", fontsize="small",
         )  # fmt: skip
     labels = [

@@ -34,6 +34,7 @@ from outcomes.statistics.intervals import t_interval
 from outcomes.statistics.personal_levels import variance_parts
 from outcomes.statistics.regression_to_mean import oldham_correlation
 from outcomes.tables.declared import KINDS, STATE_UNRELIABLE
+from outcomes.units import counted
 
 EXPECTED: Final = "change expected from having begun high"
 BY_BASELINE: Final = "mean change, baseline"
@@ -194,8 +195,8 @@ def _expected_rows(hoped: pd.DataFrame, head: Row, rules: Hba1c) -> list[Row]:
     head = {**head, "quantity": EXPECTED, "n": len(hoped)}
     if len(hoped) < rules.fewest_earlier:
         note = (
-            f"not estimable: {len(hoped)} patients have two or more draws before their baseline, "
-            f"fewer than {rules.fewest_earlier}"
+            "not estimable: two or more draws before the baseline in "
+            f"{counted(len(hoped), 'patient')}, fewer than {rules.fewest_earlier}"
         )
         return both_units(**head, note=note)
     got = t_interval(hoped["expected"])

@@ -51,7 +51,7 @@ from outcomes.plan import Hba1c
 from outcomes.results import DASH, Result, Show, interval, number
 from outcomes.statistics.change import FEWEST_PER_ARM
 from outcomes.tables.declared import KINDS
-from outcomes.units import hba1c_difference_mmol_mol
+from outcomes.units import counted, hba1c_difference_mmol_mol
 
 
 @dataclass(frozen=True, kw_only=True, eq=False, repr=False)
@@ -117,8 +117,8 @@ def hba1c_change(cohorts: CohortSet, *, month: int | None = None) -> Hba1cChange
         plain=_plain(table, primary),
         caption=(
             "Change in HbA1c from baseline to each visit in the new patients, percentage points "
-            f"with 95 % intervals. Every visit due by {cohorts.cut_off}; lines marked *this "
-            f"quarter*: windows that closed {cohorts.span}."
+            f"with 95 % intervals. Every visit due by {cohorts.cut_off}; lines marked “this "
+            f"quarter”: windows that closed {cohorts.span}."
         ),
         footnotes=_footnotes(cohorts, model, covariates, left_out),
         settings=_settings(cohorts.plan.hba1c),
@@ -322,10 +322,12 @@ def _footnotes(
         "Model: visit x cohort, visit x baseline, covariates "
         f"({', '.join(name.replace('_', ' ') for name in covariates) or 'none'}); "
         f"{model.method or 'not fitted'}. {' '.join(model.notes)}".strip(),
-        f"{int(first['drawn_on'].isna().sum())} of {len(first)} new patients (counted per cohort) "
-        "have no baseline draw and enter no change.",
-        f"{set_aside_draws(cohorts.table('hba1c'))} draws contradict another of the same day and "
-        "method and are left out, both; draws of days on which HbA1c is recorded as unreliable "
+        "Without a baseline draw, and so in no change: "
+        f"{int(first['drawn_on'].isna().sum())} of {counted(len(first), 'new patient')} (counted "
+        "per cohort).",
+        "Draws that contradict another of the same day and method are left out, both "
+        f"({set_aside_draws(cohorts.table('hba1c'))}); draws of days on which HbA1c is recorded "
+        "as unreliable "
         f"({int(draws['unreliable'].sum())}) are left out too, and their visit stays due.",
         "Responders are counted over all due; who has no draw counts as no response. Draws go "
         "into tenths of a point before they are subtracted; each is judged in its own unit. Means "

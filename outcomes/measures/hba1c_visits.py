@@ -198,8 +198,9 @@ def _footnotes(cohorts: CohortSet) -> list[str]:
         "One draw a visit: the nearest to the target day, ties to the later; of one day "
         "laboratory, then point of care, then home, then unknown. The baseline is the latest draw "
         "of its window. Other draws of a window are counted as further draws and not used.",
-        f"{set_aside_draws(cohorts.table('hba1c'))} draws contradict another of the same day and "
-        "method and are left out, both. Draws of days on which HbA1c is recorded as unreliable "
+        "Draws that contradict another of the same day and method are left out, both "
+        f"({set_aside_draws(cohorts.table('hba1c'))}). Draws of days on which HbA1c is recorded "
+        "as unreliable "
         "are left out, and the visit stays due; a sensitivity analysis keeps them.",
     ]
     if not cohorts.has("hba1c"):

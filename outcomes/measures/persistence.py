@@ -29,6 +29,7 @@ from outcomes.measures.words import one_sentence, with_interval
 from outcomes.plan import SensorSurvival
 from outcomes.results import DASH, Record, Result, number
 from outcomes.tables.declared import KINDS
+from outcomes.units import counted
 
 OUTCOME: Final = "persistence"
 
@@ -210,9 +211,9 @@ def _finding(table: pd.DataFrame, cohorts: CohortSet) -> str:
             parts.append(f"no {kind} sensor came out {longest} days or more before the cut-off")
             continue
         text = (
-            f"{number(again['estimate'], 0)} % of {again['n_units']:,} {kind} sensors were placed "
-            f"again within {longest} days (95 % interval "
-            f"{number(again['conf_low'], 0)} to {number(again['conf_high'], 0)})"
+            f"of {counted(again['n_units'], f'{kind} sensor')} "
+            f"{number(again['estimate'], 0)} % were placed again within {longest} days (95 % "
+            f"interval {number(again['conf_low'], 0)} to {number(again['conf_high'], 0)})"
         )
         if timely is not None and timely["n_units"]:
             text += (
@@ -221,7 +222,7 @@ def _finding(table: pd.DataFrame, cohorts: CohortSet) -> str:
             )
         parts.append(text)
     late = _of(table, CUMULATIVE, "implanted", AT_CUT_OFF, OVERDUE)
-    parts.append(f"{late['events'] if late else 0} implanted sensors are overdue")
+    parts.append(f"overdue: {counted(late['events'] if late else 0, 'implanted sensor')}")
     return one_sentence(parts)
 
 

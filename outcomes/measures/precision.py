@@ -16,7 +16,7 @@ from outcomes.measures.trajectory_rows import DIFFERENCE, LEVEL
 from outcomes.results import DASH, Record, Result, Show, number
 from outcomes.statistics.power import detectable_difference
 from outcomes.tables.declared import KINDS
-from outcomes.units import hba1c_difference_mmol_mol
+from outcomes.units import counted, hba1c_difference_mmol_mol
 
 # Outcome and quantity of every primary figure, with its decimals and what its interval can tell.
 PRIMARY: Final[dict[tuple[str, str], tuple[int, str]]] = {
@@ -187,7 +187,8 @@ def _planned(cohorts: CohortSet, results: tuple[Result, ...], month: int) -> tup
         power=rules.planned_power,
     )  # fmt: skip
     words = (
-        f"With {one} and {other} patients and the plan's SD of {rules.planned_sd:g} points "
+        f"With {one} and {counted(other, 'patient')} and the plan's SD of "
+        f"{rules.planned_sd:g} points "
         f"(correlation with the baseline {rules.planned_correlation:g}), a difference of "
         f"{number(found, 2)} points is found with {100 * rules.planned_power:g} % power."
     )

@@ -6,7 +6,6 @@ import math
 from collections.abc import Callable, Iterator
 from functools import partial
 from typing import Any, Final
-from weakref import WeakKeyDictionary
 
 import numpy as np
 import pandas as pd
@@ -30,7 +29,7 @@ from outcomes.statistics.relative_differences import (
     median_relative_difference,
 )
 from outcomes.tables.declared import KINDS
-from outcomes.units import HIGH, LOW, MG_DL_PER_MMOL_L
+from outcomes.units import HIGH, LOW, MG_DL_PER_MMOL_L, counted
 
 OUTCOME: Final = "sensor_agreement"
 ALL: Final = "all pairs"
@@ -155,11 +154,8 @@ def agreement_pairs(cohorts: CohortSet, *, kind: str, workers: Workers) -> tuple
     beyond = int((sticks["capped"] != "no").sum())
     sticks = sticks.loc[sticks["capped"] == "no"].reset_index(drop=True)
     rules = cohorts.plan.sensor_agreement
-    if cohorts not in _FOUND:
-        _FOUND[cohorts] = meter_pairs(
-            cohorts.study, sticks, minutes=rules.pair_minutes, workers=workers
-        )
-    found = _FOUND[cohorts].loc[lambda pairs: pairs["kind"] == kind]
+    found = meter_pairs(cohorts.study, sticks, minutes=rules.pair_minutes, workers=workers)
+    found = found.loc[found["kind"] == kind]
     pairs = sticks.loc[found["fingerstick"]].reset_index(drop=True)
     mmol = pairs["unit"] == "mmol/L"
     pairs["meter_mg_dl"] = pairs["value"] * np.where(mmol, MG_DL_PER_MMOL_L, 1.0)
@@ -173,10 +169,6 @@ def agreement_pairs(cohorts: CohortSet, *, kind: str, workers: Workers) -> tuple
     pairs["sensor_capped"] = found["capped"].to_numpy() != 0
     pairs["week"] = _weeks(pairs, cohorts.table("sensors"), kind)
     return pairs, beyond
-
-
-# One pass over the readings finds the pairs of both kinds; a set of cohorts never changes.
-_FOUND: WeakKeyDictionary[CohortSet, pd.DataFrame] = WeakKeyDictionary()
 
 
 def _weeks(pairs: pd.DataFrame, sensors: pd.DataFrame, kind: str) -> pd.Series:
@@ -294,7 +286,8 @@ def _finding(table: pd.DataFrame, pairs: pd.DataFrame, kind: str, cohorts: Cohor
     used = int(pairs["used"].fillna(False).astype(bool).sum())
     return (
         f"{kind.capitalize()}: {number(row['estimate'])} % mean absolute relative difference from "
-        f"fingersticks ({len(pairs)} pairs of {row['n_patients']} patients{limits}). "
+        f"fingersticks ({counted(len(pairs), 'pair')} of "
+        f"{counted(row['n_patients'], 'patient')}{limits}). "
         f"{used} of the pairs calibrated the sensor, which flatters this; it is no claim about "
         "accuracy."
     )
@@ -322,7 +315,8 @@ def _footnotes(
     used = pairs["used"].astype("boolean")
     unknown, known = int(used.isna().sum()), int(used.fillna(False).sum())
     notes.insert(1, (
-        f"{known} of {len(pairs)} pairs served for calibration ({unknown} not recorded). A sensor "
+        f"{known} of {counted(len(pairs), 'pair')} served for calibration ({unknown} not "
+        "recorded). A sensor "
         "is pulled towards the values it is calibrated with, so these and the pairs that follow "
         "them flatter the figures; the pairs that did not serve are told apart."
     ))  # fmt: skip
@@ -334,7 +328,7 @@ def _footnotes(
         "that its limit was passed, and that limit entered."
     )
     if beyond:
-        notes.append(f"{beyond} fingersticks beyond the meter's limits are in no pair.")
+        notes.append(f"Beyond the meter's limits, in no pair: {counted(beyond, 'fingerstick')}.")
     return notes
 
 
@@ -419,7 +413,8 @@ def _draw(ax: Axes, *, rows: pd.DataFrame, spread: dict[str, pd.Series], kind: s
         if not pd.isna(row["conf_low"]):
             ax.hlines(y, row["conf_low"], row["conf_high"], color=shown.colour, linewidth=3)
         ax.plot(row["estimate"], y, shown.marker, color=shown.colour, markersize=5)
-        ax.annotate(f"{row['n_units']} pairs", (1.01, y), xycoords=("axes fraction", "data"),
+        ax.annotate(counted(row["n_units"], "pair"), (1.01, y),
+                    xycoords=("axes fraction", "data"),
                     va="center", fontsize="small", annotation_clip=False)  # fmt: skip
     ax.axvline(0, color=FAINT, linewidth=0.8, linestyle=":")
     ax.set_yticks(range(len(names)), names)

@@ -11,6 +11,7 @@ from outcomes.measures.sensor_ends import LOST_STATES, SET_ASIDE, UNKNOWN, WORKI
 from outcomes.measures.sensor_needs import MEAN_DAYS
 from outcomes.measures.sensor_shares import HEADS, RATE
 from outcomes.results import number
+from outcomes.units import counted
 
 FEW_PATIENTS: Final = 40  # measured at 24 and at 80, where the limits hold
 
@@ -48,12 +49,13 @@ def footnotes(
         f"{'; '.join(HEADS)}: these five lines add to 100 (Aalen-Johansen, errors summed by "
         "patient, limits on the log(-log) scale). “If none had been taken out early” is "
         "Kaplan-Meier and answers another question; unknown ends and planned removals censor it.",
-        f"{int((lives['state'] == UNKNOWN).sum())} ends are unknown, and "
-        f"{int(lives['undated'].sum())} sensors have no dated end because their patient was lost "
-        "or the day was not written down; bounds count none or all of them as losses. The line on "
-        "patient choice counts it, and removals told as planned but too soon, as losses.",
+        f"Unknown ends: {int((lives['state'] == UNKNOWN).sum())}. Without a dated end, because "
+        "their patient was lost or the day was not written down: "
+        f"{counted(int(lives['undated'].sum()), 'sensor')}. Bounds count none or all of them as "
+        "losses. The line on patient choice counts it, and removals told as planned but too soon, "
+        "as losses.",
         f"Still in place at the cut-off censors ({int((lives['state'] == 'censored').sum())}). "
-        f"{_sensors(no_end)} passed the planned day without a recorded end and count as working on "
+        f"{counted(no_end, 'sensor')} passed the planned day without a recorded end: working on "
         f"it. Time beyond the planned day is no part of the curves: {_beyond(beyond)}.",
         *_two_populations(populations, start),
         f"{RATE.capitalize()}: exact (Garwood) interval; the same clustered by patient is in the "
@@ -67,7 +69,7 @@ def footnotes(
     notes += _few_patients(lives)
     wrong = int((since["state"] == SET_ASIDE).sum())
     if wrong:
-        notes.append(f"{_sensors(wrong)} ended before they were placed and are left out.")
+        notes.append(f"{counted(wrong, 'sensor')} left out: ended before placed.")
     if any(len(part["planned_days"].unique()) > 1 for _, part in lives.groupby("kind")):
         notes.append(
             "Several planned lives of one kind are pooled on the share of planned life, and "
@@ -82,11 +84,12 @@ def _two_populations(populations: dict[str, pd.DataFrame], start: pd.Timestamp) 
     late = int((quarter["entry"] >= 0).sum())
     older = int((quarter["placed_on"] < start).sum())
     return [
-        f"Two populations: cumulative follows {_sensors(len(whole))} from placement; this quarter "
-        f"sees {_sensors(len(quarter))}, of which {late:,} were in place before it and enter late "
-        f"({older:,} placed before the plan's start), so that each age is judged by this "
-        "quarter's wear alone. They differ by what changed since, by who is at which age, and by "
-        "chance; the difference has its own interval, patients in both counted once."
+        f"Two populations: cumulative follows {counted(len(whole), 'sensor')} from placement; "
+        f"this quarter sees {counted(len(quarter), 'sensor')}, of which {late:,} were in place "
+        f"before it and enter late ({older:,} placed before the plan's start), so that each "
+        "age is judged by this quarter's wear alone. They differ by what changed since, by who is "
+        "at which age, and by chance; the difference has its own interval, patients in both "
+        "counted once."
     ]
 
 
@@ -117,11 +120,7 @@ def _few_patients(lives: pd.DataFrame) -> list[str]:
     ]
 
 
-def _sensors(n: int) -> str:
-    return f"{n:,} sensor{'' if n == 1 else 's'}"
-
-
 def _beyond(days: pd.Series) -> str:
     if days.empty:
         return "no sensor has any"
-    return f"{_sensors(len(days))}, median {number(float(days.median()), 0)} days"
+    return f"{counted(len(days), 'sensor')}, median {number(float(days.median()), 0)} days"

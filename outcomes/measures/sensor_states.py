@@ -24,6 +24,7 @@ from outcomes.measures.sensor_survival import PER_100, kinds_of, populations_of,
 from outcomes.measures.words import one_sentence
 from outcomes.results import Record, Result, number
 from outcomes.statistics.competing_risks import CumulativeIncidence
+from outcomes.units import counted
 
 ORDER: Final = (REACHED, *LOST_STATES, EARLY, DIED_FIRST, UNKNOWN_END)
 RARE: Final = "lost: other reasons"
@@ -156,7 +157,8 @@ def _row(kind: str, time: float, state: str, curve: CumulativeIncidence) -> Row:
 
 
 def _said(kind: str, rows: list[Row], lives: pd.DataFrame) -> str:
-    who = f"n = {len(lives):,} sensors of {lives['patient_id'].nunique():,} patients"
+    people = counted(lives["patient_id"].nunique(), "patient")
+    who = f"n = {counted(len(lives), 'sensor')} of {people}"
     if not rows:
         return f"{kind}: too few sensors at risk for a curve ({who})"
     last = rows[-1]["share_of_planned"]

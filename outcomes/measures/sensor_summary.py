@@ -24,6 +24,7 @@ from outcomes.measures.sensor_shares import (
 )
 from outcomes.measures.words import one_sentence
 from outcomes.results import DASH, interval, number
+from outcomes.units import counted
 
 LESS: Final = ", this quarter less cumulative"
 NOT_SHOWN: Final = "not estimable"
@@ -180,7 +181,7 @@ def _part(rows: pd.DataFrame, kind: str, start: str, *, again: bool) -> str:
     n, patients = int(rows["n_units"].iloc[0]), int(rows["n_patients"].iloc[0])
     if not n:
         return f"no {kind} sensor was placed since {start}"
-    who = f"{_plural(n, 'sensor')} of {_plural(patients, 'patient')}"
+    who = f"{counted(n, 'sensor')} of {counted(patients, 'patient')}"
     reached = eve.loc[REACHED]
     if pd.isna(reached["estimate"]):
         rate = whole.loc[whole["quantity"] == RATE].iloc[0]
@@ -195,10 +196,6 @@ def _part(rows: pd.DataFrame, kind: str, start: str, *, again: bool) -> str:
         f"of 100 {kind}{placed}, {_with(reached)} reached planned removal and "
         f"{_with(eve.loc[LOST])} were lost before it (n = {who})"
     )
-
-
-def _plural(n: int, one: str, more: str | None = None) -> str:
-    return f"{n:,} {one if n == 1 else more or one + 's'}"
 
 
 def _with(row: pd.Series) -> str:

@@ -36,6 +36,7 @@ from outcomes.plan import SensorSurvival
 from outcomes.results import Record, Result
 from outcomes.statistics.survival import number_at_risk
 from outcomes.tables.declared import KINDS
+from outcomes.units import counted
 
 TITLE: Final = "Do sensors last until their planned removal?"
 PER_100: Final = "of 100 sensors placed"
@@ -310,7 +311,7 @@ def _record(row: dict[str, object], by: str | None) -> Record:
 def _settings(cohorts: CohortSet) -> dict[str, str]:
     rules = cohorts.plan.sensor_survival
     grace = {
-        f"grace, {kind}": f"{rules.grace_before_days(kind)} days before to "
+        f"grace, {kind}": f"{counted(rules.grace_before_days(kind), 'day')} before to "
         f"{rules.grace_after_days(kind)} after the planned day"
         for kind in KINDS
     }

@@ -19,6 +19,7 @@ from outcomes.results import Record, Result, interval, number
 from outcomes.statistics.intervals import Interval
 from outcomes.statistics.pairs import cluster_bootstrap, median_of, pairs_of
 from outcomes.statistics.ratios import ratio_of_sums, within
+from outcomes.units import counted
 
 OUTCOME: Final = "sensor_wear"
 ON: Final = "share of time with readings"
@@ -252,9 +253,10 @@ def _finding(table: pd.DataFrame, cohorts: CohortSet) -> str:
             if quantity in of_kind.index
         ]
         if said:
-            who = of_kind.iloc[0]
-            parts.append(f"{kind.capitalize()} ({who['n_units']} sensors, {who['n_patients']} "
-                         f"patients): {'; '.join(said)}.")  # fmt: skip
+            row = of_kind.iloc[0]
+            sensors = counted(row["n_units"], "sensor")
+            people = counted(row["n_patients"], "patient")
+            parts.append(f"{kind.capitalize()} ({sensors}, {people}): {'; '.join(said)}.")
     if not cohorts.study.has("readings"):
         parts.insert(0, "The study holds no readings.")
     return " ".join(parts) or f"No sensor was worn by {cohorts.cut_off}."
@@ -301,10 +303,10 @@ def _in_brief(row: pd.Series) -> str:
 
 
 def _of(row: pd.Series) -> str:
-    what = {"gaps of more": "changes", "median length": "gaps"}
-    units = next((name for start, name in what.items() if row["quantity"].startswith(start)),
-                 "sensors")  # fmt: skip
-    return f"{row['n_units']} {units}, {row['n_patients']} patients"
+    what = {"gaps of more": "change", "median length": "gap"}
+    unit = next((name for start, name in what.items() if row["quantity"].startswith(start)),
+                "sensor")  # fmt: skip
+    return f"{counted(row['n_units'], unit)}, {counted(row['n_patients'], 'patient')}"
 
 
 def _footnotes(cohorts: CohortSet) -> list[str]:
@@ -362,7 +364,8 @@ def _draw(ax: Axes, *, lengths: pd.DataFrame, weeks: pd.DataFrame, last_week: in
         left.hlines(y, rows["conf_low"].astype(float), rows["conf_high"].astype(float),
                     color=shown.colour, linewidth=1)  # fmt: skip
         left.plot(rows["estimate"].astype(float), y, shown.marker, color=shown.colour,
-                  markersize=4, label=f"{kind}, {int(rows['n_units'].max())} gaps")  # fmt: skip
+                  markersize=4,
+                  label=f"{kind}, {counted(rows['n_units'].max(), 'gap')}")  # fmt: skip
     left.set_yticks(range(len(names)), names)
     left.invert_yaxis()
     left.set_xlabel("% of gaps")

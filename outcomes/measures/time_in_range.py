@@ -19,6 +19,7 @@ from outcomes.plan import TimeInRange as Settings
 from outcomes.results import Record, Result, interval, number
 from outcomes.statistics.change import paired_change
 from outcomes.statistics.intervals import Interval, t_interval
+from outcomes.units import counted
 
 OUTCOME: Final = "time_in_range"
 SHARE: Final = "share 70-180"
@@ -269,7 +270,7 @@ def _level(
     lacking = rows["reason"].value_counts()
     notes = [share.note] if share.note else []
     if lows_need and len(long) < len(usable):
-        notes.append(f"lows and CV: {len(long)} patients with {lows_need} counting days")
+        notes.append(f"lows and CV: {counted(len(long), 'patient')} with {lows_need} counting days")
     row = {
         "population": population, "cohort": cohort, "who": who, "at": at, "quantity": SHARE,
         "n_due": len(rows), "n_patients": n,
@@ -501,7 +502,8 @@ def _footnotes(cohorts: CohortSet, windows: pd.DataFrame, month_6: int) -> list[
     pregnant = windows.loc[windows["due"] & windows["pregnant"], "patient_id"].nunique()
     if pregnant:
         notes.append(
-            f"Windows that touch a pregnancy ({pregnant} patients) are left out of these rows; "
+            f"Windows that touch a pregnancy ({counted(pregnant, 'patient')}) are left "
+            "out of these rows; "
             "their shares of 63-140 mg/dL stand in the data under their own heading."
         )
     if not cohorts.study.has("readings"):
@@ -511,7 +513,7 @@ def _footnotes(cohorts: CohortSet, windows: pd.DataFrame, month_6: int) -> list[
 
 def _left_out(windows: pd.DataFrame) -> str:
     usable = windows.loc[windows["usable"] & (windows["of"] == "period")]
-    return f"{int(usable['overlap_left_out'].sum()):,} readings of counting periods"
+    return f"{counted(int(usable['overlap_left_out'].sum()), 'reading')} of counting periods"
 
 
 def _capped_notes(windows: pd.DataFrame) -> Iterator[str]:
@@ -523,7 +525,8 @@ def _capped_notes(windows: pd.DataFrame) -> Iterator[str]:
         total = int(rows["readings"].sum())
         share = capped / total
         text = (
-            f"{cohort.capitalize()}: {capped:,} of {total:,} readings ({number(100 * share, 2)} %) "
+            f"{cohort.capitalize()}: {capped:,} of {counted(total, 'reading')} "
+            f"({number(100 * share, 2)} %) "
             "lay beyond what the sensor reports and entered as that limit"
         )
         if share > MANY_CAPPED:

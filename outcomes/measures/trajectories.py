@@ -40,6 +40,7 @@ from outcomes.measures.words import with_interval
 from outcomes.plan import Plan
 from outcomes.results import DASH, Result, Show, interval, number
 from outcomes.tables.declared import KINDS
+from outcomes.units import counted
 
 
 @dataclass(frozen=True, kw_only=True, eq=False, repr=False)
@@ -293,8 +294,9 @@ def _footnotes(cohorts: CohortSet, course: Course | None, notes: Sequence[str]) 
         w = course.weights
         people = course.rows.drop_duplicates("subject")
         shown.append(
-            f"{int(people['share_before'].notna().sum())} of {len(people)} patients have a "
-            "counting period before the index date. Of the others nothing is known before their "
+            f"With a counting period before the index date: "
+            f"{int(people['share_before'].notna().sum())} of {counted(len(people), 'patient')}. Of "
+            "the others nothing is known before their "
             "first period; the low among them who left in it cannot be stood for, so that levels "
             "may still be a few tenths of a point too high."
         )
@@ -302,7 +304,7 @@ def _footnotes(cohorts: CohortSet, course: Course | None, notes: Sequence[str]) 
             f"Weights: {number(w.smallest, 2)} to {number(w.largest, 2)}, the largest "
             f"{number(100 * w.largest_share)} % of all; {w.n_observed} of {w.n_rows} due periods "
             f"were seen, worth {number(w.effective_n, 0)} after weighting. Differences rest on "
-            f"{course.adjusted_patients} patients with every covariate."
+            f"{counted(course.adjusted_patients, 'patient')} with every covariate."
         )
     return [*shown, *notes]
 

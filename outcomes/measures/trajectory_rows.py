@@ -25,6 +25,7 @@ from outcomes.measures.range_course import (
 from outcomes.measures.range_windows import CUMULATIVE, NEW
 from outcomes.plan import Plan
 from outcomes.results import Record
+from outcomes.units import counted
 
 OUTCOME: Final = "time_in_range"
 LEVEL: Final = "level by the trajectory"
@@ -186,7 +187,9 @@ def _level_rows(
             found = levels.loc[(cohort, period)] if (cohort, period) in levels.index else None
             if n < fewest[month] or found is None or pd.isna(found["estimate"]):
                 few = max(fewest[month], FEWEST)
-                row["note"] = f"{REFUSED}: {n} patients seen in period {period}, fewer than {few}"
+                row["note"] = (
+                    f"{REFUSED}: {counted(n, 'patient')} seen in period {period}, fewer than {few}"
+                )
             else:
                 row |= points(found)
             rows.append(row)
@@ -221,7 +224,7 @@ def _difference_rows(
         row |= {"n": int(shown["n"] + shown["n_reference"])}
         if smaller < fewest[month]:
             row["note"] = (
-                f"{REFUSED}: {smaller} patients seen in the smaller cohort, fewer than "
+                f"{REFUSED}: {counted(smaller, 'patient')} seen in the smaller cohort, fewer than "
                 f"{fewest[month]}"
             )
             continue

@@ -10,6 +10,7 @@ import pandas as pd
 
 from outcomes.report.sections import Answers
 from outcomes.results import Record, Result, number
+from outcomes.units import counted
 
 ORDINARY: Final[tuple[dict[str, str], ...]] = ({}, {"stratum": "new"}, {"counted": "all reported"})
 Sentence = Callable[[Record], str]
@@ -90,8 +91,8 @@ def _hba1c(entry: Record) -> str:
     due = f" of {entry.n_units} due" if entry.n_units and entry.n_units != entry.n_patients else ""
     return (
         f"About six months after the first {entry.cohort} sensor, HbA1c was on average "
-        f"{number(abs(change), 1)} points {way} than before ({entry.n_patients} patients "
-        f"measured{due}); anything from {_change(low)} to {_change(high)} fits these data."
+        f"{number(abs(change), 1)} points {way} than before ({_patients(entry)} measured{due}); "
+        f"anything from {_change(low)} to {_change(high)} fits these data."
     )
 
 
@@ -109,7 +110,7 @@ def _time_in_range(entry: Record) -> str:
     return (
         f"In the seventh month with an {entry.cohort} sensor, patients were in range for about "
         f"{hours[0]} of 24 hours a day (between {hours[1]} and {hours[2]}; "
-        f"{entry.n_patients} patients with enough readings)."
+        f"{_patients(entry)} with enough readings)."
     )
 
 
@@ -119,7 +120,7 @@ def _hours(share: float | None) -> str:
 
 def _reached(entry: Record) -> str:
     low, high = _limits(entry)
-    units = f"; {entry.n_units:,} sensors" if entry.n_units else ""
+    units = f"; {counted(entry.n_units, 'sensor')}" if entry.n_units else ""
     return (
         f"Of every 100 {entry.cohort} sensors placed, about {number(entry.estimate, 0)} reached "
         f"their planned removal (between {number(low, 0)} and {number(high, 0)}{units})."
@@ -139,7 +140,7 @@ def _procedures(entry: Record) -> str:
     found = "no harm" if entry.events == 0 else f"{entry.events} with harm within 30 days"
     upper = number(high, 0)
     reach = f"up to {upper} in 100" if not low else f"{number(low, 0)} to {upper} in 100"
-    return f"Of {entry.n_units} placements, {found}; {reach} would fit."
+    return f"Of {counted(entry.n_units or 0, 'attempted placement')}, {found}; {reach} would fit."
 
 
 def _wear(entry: Record) -> str:
@@ -153,7 +154,7 @@ def _wear(entry: Record) -> str:
     return (
         f"If 100 patients wore {entry.cohort} sensors for a year, about "
         f"{number(entry.estimate, 0)} first harms would be expected ({reach}; so far "
-        f"{entry.events} in {entry.n_patients} patients)."
+        f"{entry.events} in {_patients(entry)})."
     )
 
 
@@ -163,6 +164,10 @@ def _contacts(entry: Record) -> str:
         f"Patients new to {entry.cohort} sensors were seen or spoken to about "
         f"{number(entry.estimate)} times a year (between {number(low)} and {number(high)})."
     )
+
+
+def _patients(entry: Record) -> str:
+    return counted(entry.n_patients or 0, "patient")
 
 
 def _limits(entry: Record) -> tuple[float | None, float | None]:

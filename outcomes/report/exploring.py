@@ -23,6 +23,7 @@ from outcomes.measures.time_in_range import SHARE, time_in_range
 from outcomes.report.looks import log_look
 from outcomes.results import Record, Result, Show, interval, number
 from outcomes.tables.declared import KINDS
+from outcomes.units import counted
 
 BANNER: Final = (
     "Exploration, not a finding: who looks often enough finds something. Every look is logged, "
@@ -350,11 +351,11 @@ def _size(row: Any, units: str) -> str:
     """Return the n of a row in words: patients, and what stands behind or around them."""
     if pd.isna(row.n_patients):
         return ""
-    patients = f"{row.n_patients} patients"
+    patients = counted(row.n_patients, "patient")
     if not units or pd.isna(row.n_units):
         return patients
     return (
-        f"{row.n_units} sensors of {patients}"
+        f"{counted(row.n_units, 'sensor')} of {patients}"
         if units == "sensors"
         else (f"{patients} of {row.n_units} due")
     )

@@ -28,6 +28,7 @@ from outcomes.tables.declared import DECLARED, READINGS
 from outcomes.tables.reading_store import StoredReadings, local_days
 from outcomes.tables.rules import RULES, rules_table
 from outcomes.tables.study import Study
+from outcomes.units import counted
 
 FOOTER: Final = (
     "This page describes how exports were read. It names files, lines and patients for the clinic "
@@ -138,7 +139,8 @@ def findings_by_rule(study: Study) -> Result:
         title="Findings by rule",
         table=table,
         entries=(),
-        finding=f"{aside:,} rows are set aside; {int((table['severity'] == 'note').sum())} notes.",
+        finding=f"{counted(aside, 'row')} set aside; "
+        f"{counted((table['severity'] == 'note').sum(), 'note')}.",
         caption="Every finding of the intake; severity set aside = out of every figure.",
         show={
             "sentence": Show("Finding"),
@@ -212,7 +214,8 @@ def changed(study: Study) -> Result:
     total = {n: int(table[f"rows_{n}"].sum()) for n in ("new", "gone", "altered")}
     since = f" against version {table['since'].iloc[0][:12]}" if len(table) else ""
     finding = (
-        f"{total['new']:,} rows are new, {total['gone']:,} gone and {total['altered']:,} altered"
+        f"{counted(total['new'], 'row')} new, {total['gone']:,} gone and "
+        f"{total['altered']:,} altered"
         f"{since}."
         if len(table)
         else "This is the first version of the study."
@@ -333,8 +336,8 @@ def coverage(study: Study) -> tuple[Result, ...]:
             title="Readings by patient and month",
             table=table,
             entries=(),
-            finding=f"{patients} patients have readings; in a month with any, the median share "
-            f"owned by readings is {median} % (n = {len(table)} patient-months).",
+            finding=f"Readings of {counted(patients, 'patient')}; in a month with any, the median "
+            f"share owned by readings is {median} % (n = {len(table)} patient-months).",
             caption="Patients with readings, and the median share of the month's minutes that "
             "their readings own. The CSV has every patient and month.",
             footnotes=(f"The figure shows the first {SHOWN_PATIENTS} patients.",)
@@ -343,7 +346,7 @@ def coverage(study: Study) -> tuple[Result, ...]:
             summary=summary,
             drawing=lambda ax: _draw(ax, table),
             alt=f"One line a patient, one cell a month, darker where readings own more of it; "
-            f"{patients} patients, median {median} %.",
+            f"{counted(patients, 'patient')}, median {median} %.",
             height=1.2 + 0.11 * min(patients, SHOWN_PATIENTS),
         ),
     )

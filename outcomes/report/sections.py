@@ -15,6 +15,7 @@ from outcomes.cohorts.restriction import words
 from outcomes.plan import Plan, settings_table
 from outcomes.results import DASH, RESULT_MIME, Result, Show
 from outcomes.tables.study import Study
+from outcomes.units import counted
 
 LIBRARIES = ("numpy", "pandas", "scipy", "statsmodels", "lifelines", "matplotlib", "seaborn")
 # The day of each table's rows, for telling a quarter in which nothing happened.
@@ -110,7 +111,7 @@ def accounting(study: Study) -> Result:
         table=table,
         entries=(),
         finding=(
-            f"{read:,} rows were read; {away:,} were set aside with a reason and "
+            f"{counted(read, 'row')} read; {away:,} set aside with a reason and "
             f"{totals.get('exact_repeats', 0):,} were exact repeats."
         ),
         caption="Rows read = kept + set aside + exact repeats + without a value for this table.",
@@ -135,8 +136,8 @@ def set_aside(study: Study) -> Result:
         title="Rows set aside, and why",
         table=table,
         entries=(),
-        finding=f"{rows:,} rows are kept out of every figure; each stands in the study with its "
-        "file, line and reason.",
+        finding=f"{counted(rows, 'row')} kept out of every figure; each stands in the study with "
+        "its file, line and reason.",
         caption="Findings of the intake, by rule. Severity: set aside = out of every figure; "
         "note = kept, and worth a look.",
         show={

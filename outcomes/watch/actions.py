@@ -11,6 +11,7 @@ import pandas as pd
 from outcomes.errors import SettingsError
 from outcomes.plan.listed import Cell, read_listed
 from outcomes.results import Record, Result, Show
+from outcomes.units import counted
 from outcomes.watch.attention import attention
 from outcomes.watch.programme import Programme
 
@@ -84,8 +85,8 @@ def action_list(programme: Programme, *, beside: str | Path, audience: str = "cl
         "To carry the list on, fill in owner and due in the CSV of this table and save it as "
         f"{FILE} beside the plan."
         if audience == "clinic"
-        else f"The list that is carried on is that of the clinic's own page; {kept_back} actions "
-        "about single inserters stay there."
+        else "The list that is carried on is that of the clinic's own page; on that page alone, "
+        f"about single inserters: {counted(kept_back, 'action')}."
     )
     return Result(
         name="actions",
@@ -93,7 +94,8 @@ def action_list(programme: Programme, *, beside: str | Path, audience: str = "cl
         table=table,
         entries=[_record(n, int(count.get(n, 0)), len(table)) for n in _STATES if len(table)],
         finding=(
-            f"Of {len(table)} actions, {', '.join(parts[:-1])} and {parts[-1]} (no owner yet)."
+            f"Of {counted(len(table), 'action')}, {', '.join(parts[:-1])} and {parts[-1]} "
+            "(no owner yet)."
             if len(table)
             else "No action is listed, and no finding of this quarter asks for one."
         ),

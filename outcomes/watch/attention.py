@@ -16,6 +16,7 @@ from outcomes.figures.signals import SIGNAL_MARKER
 from outcomes.figures.style import ACCENT, FAINT, INK
 from outcomes.results import Record, Result, number
 from outcomes.statistics.reference_tails import signal_from, upper_tail
+from outcomes.units import counted
 from outcomes.watch.inserters import roles_to_hide
 from outcomes.watch.programme import Programme
 from outcomes.watch.rules import Signal
@@ -284,7 +285,7 @@ def _watched_summary(rows: list[dict[str, Any]]) -> pd.DataFrame:
                 "Watched": f"{row['subject']}, {row['unit']}",
                 "Reference": number(row["reference"], 2),
                 "This quarter": _quarter_words(row),
-                "A row from": "–" if row["limit"] is None else f"{row['limit']} events",
+                "A row from": "–" if row["limit"] is None else counted(row["limit"], "event"),
                 "Seen with 80 % probability from": number(row["detectable"], 2),
                 "If it lasts twelve months, from": number(row["detectable_lasting"], 2),
                 "Note": row["note"],
@@ -298,8 +299,9 @@ def _quarter_words(row: dict[str, Any]) -> str:
     if row["observed"] is None:
         return "–"
     size = number(row["size"], 0 if row["size_name"] in ("procedures", "visits") else 1)
+    name = row["size_name"].removesuffix("s") if size == "1" else row["size_name"]
     return (
-        f"{number(row['observed'], 2)} ({row['events']:.0f} in {size} {row['size_name']}; "
+        f"{number(row['observed'], 2)} ({row['events']:.0f} in {size} {name}; "
         f"{number(row['expected'])} expected)"
     )
 

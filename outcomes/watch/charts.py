@@ -17,6 +17,7 @@ from outcomes.figures.signals import draw_signals
 from outcomes.figures.style import FAINT, INK
 from outcomes.results import Record, Result, Show, number
 from outcomes.statistics.reference_tails import Reference, signal_from, upper_tail
+from outcomes.units import counted
 from outcomes.watch.programme import Programme
 from outcomes.watch.rules import applicable, gap_tails, series_signals
 from outcomes.watch.series import OPEN, REFERENCE, Series, span_words
@@ -182,7 +183,7 @@ def _draw_months(ax: Axes, *, table: pd.DataFrame, unit: str) -> None:
     hit = table["signal"].to_numpy(bool)
     draw_signals(
         ax, x=list(middle[hit]), y=list(table["estimate"][hit]),
-        words=[f"{events:.0f} events" for events in table["events"][hit]],
+        words=[counted(events, "event") for events in table["events"][hit]],
     )  # fmt: skip
     ends = np.append(months, months[-1:] + pd.offsets.MonthBegin(1))
     ax.stairs(
@@ -234,14 +235,19 @@ def _gap_chart(programme: Programme, one: Series) -> Result:
     n = 0 if one.days is None else len(one.days)
     months = len(one.watched)
     fires = int(table["signal"].sum())
-    words = f"{fires} gaps shorter than the limit" if fires else "no gap shorter than the limit"
+    words = (
+        f"{counted(fires, 'gap')} shorter than the limit"
+        if fires
+        else "no gap shorter than the limit"
+    )
     return Result(
         name=f"chart_{one.key}",
         title=_question(one),
         table=table,
         entries=[_gap_record(one, n, months)],
         finding=(
-            f"{one.title}: {n} events in {months} months after the reference, whose level is "
+            f"{one.title}: {counted(n, 'event')} in {counted(months, 'month')} after the "
+            "reference, whose level is "
             f"{number(one.reference.estimate * one.per, 2)} {one.unit}; {words}."
         ),
         caption=(
@@ -254,8 +260,8 @@ def _gap_chart(programme: Programme, one: Series) -> Result:
         show={"on": Show("Event on"), "size": Show("Sensor-years (n)", 2),
               "limit": Show("Limit", 2), "signal": Show("Signal")},
         drawing=partial(_draw_gaps, table=table, limit=limit) if len(table) else None,
-        alt=f"Exposure between events of {one.title} (n = {n} events in {months} months), with the "
-        f"lower limit {number(limit, 2)}.",
+        alt=f"Exposure between events of {one.title} (n = {counted(n, 'event')} in "
+        f"{counted(months, 'month')}), with the lower limit {number(limit, 2)}.",
         height=2.6,
     )  # fmt: skip
 

@@ -12,6 +12,7 @@ from outcomes.figures.signals import draw_signals
 from outcomes.figures.style import FAINT, INK
 from outcomes.results import Record, Result, Show, interval, number
 from outcomes.statistics.intervals import proportion
+from outcomes.units import counted
 from outcomes.watch.inserters import InserterCurve
 from outcomes.watch.programme import Programme
 
@@ -42,7 +43,8 @@ def inserter_page(programme: Programme, inserter_id: str) -> Result:
     n = len(cases)
     share = proportion(one.failures, n, method="exact")
     told = (
-        f"{one.failures} of {n} procedures failed ({number(100 * (share.estimate or 0))} %, 95 % "
+        f"{one.failures} of {counted(n, 'procedure')} failed "
+        f"({number(100 * (share.estimate or 0))} %, 95 % "
         f"interval {interval(100 * (share.conf_low or 0), 100 * (share.conf_high or 0))}), "
         f"{number(rules.p0 * n, 1)} expected at the acceptable rate"
         if n
@@ -53,7 +55,7 @@ def inserter_page(programme: Programme, inserter_id: str) -> Result:
         "unacceptable": "the sequential chart crossed its upper limit: talk about it first",
         "undecided": "the sequential chart is undecided",
     }[one.decision]
-    started = max(n - rules.sequential_from + 1, 0)
+    charted = counted(max(n - rules.sequential_from + 1, 0), "case")
     return Result(
         name="inserter_page",
         title=f"How do the procedures of inserter {inserter_id} go?",
@@ -70,15 +72,15 @@ def inserter_page(programme: Programme, inserter_id: str) -> Result:
                 note=None if n else "not estimable: no procedure's outcome is known yet",
             )
         ],
-        finding=f"{told[0].upper()}{told[1:]}; {decision} ({started} cases on the chart).",
+        finding=f"{told[0].upper()}{told[1:]}; {decision} ({charted} on the chart).",
         caption=(
             f"Private. Failures of {inserter_id} ({one.role}), case by case. Acceptable "
             f"{100 * rules.p0:g} %, unacceptable {100 * rules.p1:g} %, errors {rules.alpha:g} and "
             f"{rules.beta:g}; the chart starts with procedure {rules.sequential_from}."
         ),
         footnotes=[
-            f"{int(cases['supervised'].sum())} procedures were supervised. {one.open_cases} are "
-            "too recent for their outcome to be known and are left out, failed or not.",
+            f"Supervised: {counted(int(cases['supervised'].sum()), 'procedure')}. Left out, failed "
+            f"or not, as too recent for their outcome to be known: {one.open_cases}.",
             "The first procedure here is the first recorded one; earlier ones are unknown. Cases "
             "differ in difficulty. Limits are Wald's.",
         ],

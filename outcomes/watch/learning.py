@@ -8,6 +8,7 @@ import pandas as pd
 
 from outcomes.errors import UsageError, known_names
 from outcomes.results import Record, Result, Show
+from outcomes.units import counted
 from outcomes.watch.attention import AUDIENCES
 from outcomes.watch.inserters import InserterCurve, roles_to_hide
 from outcomes.watch.programme import Programme
@@ -50,10 +51,11 @@ def learning_curves(programme: Programme, *, audience: str = "clinic") -> Result
         ],
     )
     shown = table.loc[table["note"] == ""]
-    counted = {name: int(shown[name].sum()) for name in ("procedures", "inserters")}
+    total = {name: int(shown[name].sum()) for name in ("procedures", "inserters")}
     if len(shown):
         finding = (
-            f"{counted['inserters']} inserters with {counted['procedures']} procedures are shown; "
+            f"Shown: {counted(total['inserters'], 'inserter')} with "
+            f"{counted(total['procedures'], 'procedure')}; "
             f"charts: {int(shown['acceptable'].sum())} acceptable, "
             f"{int(shown['unacceptable'].sum())} unacceptable, "
             f"{int(shown['undecided'].sum())} undecided."

@@ -16,6 +16,7 @@ from outcomes.figures.style import ACCENT, FAINT, INK
 from outcomes.results import Record, Result, Show, interval, number
 from outcomes.statistics.funnel import funnel_limits
 from outcomes.statistics.intervals import proportion
+from outcomes.units import counted
 from outcomes.watch.programme import Programme
 from outcomes.watch.sites import SiteCounts
 
@@ -94,7 +95,7 @@ def _sites_result(programme: Programme, part: SiteCounts) -> Result:
         title=f"Do sites differ? {part.of.title}",
         table=table.drop(columns="fires"),
         entries=[_site_record(part, row) for row in table.to_dict("records")],
-        finding=f"{part.of.title}, {len(table)} sites, {verdict}: {'; '.join(rows)}.",
+        finding=f"{part.of.title}, {counted(len(table), 'site')}, {verdict}: {'; '.join(rows)}.",
         caption=(
             f"{part.of.title} over {programme.rules.site_months} months by site, in order of "
             f"names; the programme's reference is {number(100 * target)} %. Exact 95 % intervals."
@@ -118,7 +119,7 @@ def _summary(table: pd.DataFrame) -> pd.DataFrame:
         [
             {
                 "Site": row["site"],
-                "Observed": f"{row['events']:.0f} of {row['size']:.0f} procedures",
+                "Observed": f"{row['events']:.0f} of {counted(row['size'], 'procedure')}",
                 "Expected": number(row["expected"]),
                 "% (95 % interval)": f"{number(row['estimate'])} "
                 f"({interval(row['conf_low'], row['conf_high'])})",
@@ -185,7 +186,7 @@ def _draw_funnel(ax: Axes, *, table: pd.DataFrame, target: float) -> None:
     ax.annotate("reference", (1, target), xycoords=("axes fraction", "data"), xytext=(4, 0),
                 textcoords="offset points", va="center", fontsize="small")  # fmt: skip
     ax.set_xlim(0, sizes[-1])
-    ax.set_xlabel(f"procedures (n = {table['size'].sum():,.0f} of {len(table)} sites)")
+    ax.set_xlabel(f"procedures (n = {table['size'].sum():,.0f} of {counted(len(table), 'site')})")
     ax.set_ylabel("% of procedures")
     scale = about(target, times=5.0, highest=100.0)
     fix_scale(ax, "y", scale, table["estimate"], room=(0.05, 0.1))

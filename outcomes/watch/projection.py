@@ -20,6 +20,7 @@ from outcomes.measures.sensor_ends import END_STATES, LOST_STATES, PLANNED, live
 from outcomes.measures.sensor_survival import sensor_ends_of
 from outcomes.measures.words import one_sentence
 from outcomes.results import Record, Result, Show, number
+from outcomes.units import counted
 
 KIND: Final = "implanted"
 DUE: Final = "planned removals"
@@ -80,7 +81,8 @@ def projection(cohorts: CohortSet) -> Result:
             "of what happens to them in each coming week and quarter."
         ),
         footnotes=[
-            f"Of {len(place)} sensors in place {waiting} are past their planned day already: "
+            f"Of {counted(len(place), 'sensor')} in place {waiting} are past their "
+            "planned day already: "
             "they are expected as late as others came out, and none so late is on the overdue list "
             "instead. Patients who will have their first sensor "
             "come on top, and so do sensors placed after the cut-off.",
@@ -359,7 +361,7 @@ def _finding(table: pd.DataFrame, in_place: int, refusal: str, cohorts: CohortSe
     told = {row["quantity"]: _text(row) for _, row in quarter.iterrows()}
     return one_sentence(
         [
-            f"of {in_place} implanted sensors in place on {cohorts.cut_off}, "
+            f"of {counted(in_place, 'implanted sensor')} in place on {cohorts.cut_off}, "
             f"{told[DUE]} planned removals, {told[LOST]} losses and {told[AGAIN]} replacements are "
             f"expected up to {quarter['last_on'].iloc[0]} (95 % limits of prediction)"
         ]
@@ -374,7 +376,7 @@ def _draw(ax: Axes, *, rows: pd.DataFrame) -> None:
         x, y = mine["number"].to_numpy(float) + shift, mine["estimate"].to_numpy(float)
         ax.vlines(x, mine["conf_low"], mine["conf_high"], color=colour, linewidth=1.4)
         ax.plot(x, y, marker, color=colour, markersize=5, label=name)
-    ax.set_xlabel(f"coming week (n = {int(rows['in_place'].max())} sensors in place)")
+    ax.set_xlabel(f"coming week (n = {counted(int(rows['in_place'].max()), 'sensor')} in place)")
     ax.set_ylabel("sensors")
     ax.set_ylim(bottom=0)
     ax.set_xticks(weeks["number"].unique())

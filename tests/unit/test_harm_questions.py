@@ -149,7 +149,7 @@ def test_too_few_patients_with_harm_make_no_model(tmp_path: Path) -> None:
     on = {"sensor_id": "P000-0", "onset_on": pd.Timestamp("2025-01-15")}
     result = harm_models(cohorts_of(tmp_path, complications=harms_of(on)))
     assert result.table["estimate"].isna().all()
-    assert "patients with harm for" in result.table["note"].iloc[0]
+    assert "with harm for" in result.table["note"].iloc[0]
 
 
 def test_the_two_models_agree_where_the_hazard_is_steady(cohorts: CohortSet) -> None:
@@ -182,7 +182,7 @@ def test_classes_delay_and_unreported_events_are_counted(tmp_path: Path) -> None
     ]
     unmarked = rows.loc["serious and related, not marked as reported"]
     assert unmarked[["events", "n"]].tolist() == [1, 2]
-    assert "1 of 2 such events are not marked" in result.footnotes[0]
+    assert "of 2 such events, not marked as reported: 1." in result.footnotes[0]
     assert "authorities and manufacturers" in result.footnotes[0]
     count = {name.split(":")[0]: n for name, n in rows["events"].items() if ":" in name}
     assert count == {"SADE": 2, "ADE": 0, "SAE": 1, "AE": 1, "DD": 1}

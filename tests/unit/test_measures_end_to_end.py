@@ -207,7 +207,7 @@ def test_a_serious_related_complication_not_marked_as_reported_is_counted(
     unmarked = found["serious"] & found["related"] & ~found["reported"]
     unmarked &= found["belongs_to"] != "deficiency without harm"
     notes = " ".join(result.footnotes)
-    assert f"Caution: {unmarked.sum()} of" in notes
+    assert f"Caution: not marked as reported: {unmarked.sum()} of" in notes
 
 
 def test_a_small_cell_of_the_baseline_table_is_not_shown() -> None:

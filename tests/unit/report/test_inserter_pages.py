@@ -40,7 +40,7 @@ def test_a_page_names_no_other_inserter_and_no_patient(made: InserterPages) -> N
 def test_supervised_cases_are_marked(made: InserterPages) -> None:
     texts = [page.read_text("utf-8") for page in made.pages]
     assert all("hollow: supervised" in text for text in texts)
-    assert all("procedures were supervised" in text for text in texts)
+    assert all("Supervised: " in text for text in texts)
     assert all('<th scope="col">Supervised</th>' in text for text in texts)
 
 

@@ -141,7 +141,7 @@ def test_a_committees_list_names_no_inserter(
     assert "inserter I1 @ 2025-Q1" in set(own.table["action"])
     assert "I1" not in csv_text(told.table) + repr(told)
     assert "wash @ 2024-Q4" in set(told.table["action"])
-    assert "1 actions about single inserters stay there" in told.footnotes[0]
+    assert "about single inserters: 1 action." in told.footnotes[0]
 
 
 @pytest.mark.parametrize(
