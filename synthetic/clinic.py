@@ -13,7 +13,7 @@ from .course import Course, course
 from .glucose import Trace, trace
 from .harm import Complication, complications
 from .people import person
-from .procedures import Procedure, procedures
+from .procedures import Procedure, Try, procedures, slots, worked_through
 from .scenario import Scenario
 from .states import State, states
 
@@ -195,25 +195,38 @@ def clinic(
 ) -> Clinic:
     """Return an invented clinic without writing anything.
 
-    Patient k is the same whatever the number of patients.
+    Patient k is the same whatever the number of patients, but for the attempts that failed and the
+    harm of these: inserters learn from the cases of all.
     """
     scenario = scenario or Scenario()
-    return Clinic(
-        scenario=scenario, seed=seed, lives=[life(scenario, seed, k) for k in range(patients)]
-    )
+    courses = [course_of(scenario, seed, k) for k in range(patients)]
+    tries = worked_through(slot for lived in courses for slot in slots(seed, lived))
+    lives = [life(scenario, seed, lived, tries) for lived in courses]
+    return Clinic(scenario=scenario, seed=seed, lives=lives)
 
 
 def blocks(patients: int, seed: int, scenario: Scenario, *, size: int = 100) -> Iterator[Clinic]:
-    """Yield the same clinic in parts of `size` patients, so that few lives are held at a time."""
+    """Yield the same clinic in parts of `size` patients, so that few lives are held at a time.
+
+    Every course is walked twice: first for the procedures of all, then to be written.
+    """
+    tries = worked_through(
+        slot for k in range(patients) for slot in slots(seed, course_of(scenario, seed, k))
+    )
     for first in range(0, patients, size):
         numbers = range(first, min(first + size, patients))
-        yield Clinic(scenario=scenario, seed=seed, lives=[life(scenario, seed, k) for k in numbers])
+        lives = [life(scenario, seed, course_of(scenario, seed, k), tries) for k in numbers]
+        yield Clinic(scenario=scenario, seed=seed, lives=lives)
 
 
-def life(scenario: Scenario, seed: int, index: int) -> Life:
-    """Live the life of patient `index` up to the export."""
-    lived = course(scenario, seed, person(scenario, seed, index))
-    attempts = procedures(seed, lived)
+def course_of(scenario: Scenario, seed: int, index: int) -> Course:
+    """Walk patient `index` through the clinic up to the export."""
+    return course(scenario, seed, person(scenario, seed, index))
+
+
+def life(scenario: Scenario, seed: int, lived: Course, tries: dict[tuple[int, int], Try]) -> Life:
+    """Add to a course what else happened to the patient."""
+    attempts = procedures(lived, slots(seed, lived), tries)
     return Life(
         course=lived,
         procedures=attempts,

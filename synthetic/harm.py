@@ -66,7 +66,11 @@ class Complication:
 def complications(seed: int, course: Course, procedures: list[Procedure]) -> list[Complication]:
     """Return one patient's complications in order of onset."""
     rng = stream(seed, course.person.index, "harm")
-    rows = _of_procedures(course, procedures, rng) + _of_wear(course, rng) + _metabolic(course, rng)
+    # Who fails hangs on other patients' procedures; nothing else of this patient's harm shall.
+    apart = stream(seed, course.person.index, "failed")
+    rows = _of_procedures(course, [each for each in procedures if each.completed], rng)
+    rows += _of_wear(course, rng) + _metabolic(course, rng)
+    rows += _of_procedures(course, [each for each in procedures if not each.completed], apart)
     rows = sorted((row for row in rows if row.onset <= course.end), key=lambda row: row.onset)
     for number, row in enumerate(rows, start=1):
         row.complication_id = f"C{course.person.patient_id}-{number:02d}"

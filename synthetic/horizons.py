@@ -10,8 +10,7 @@ import pandas as pd
 from .clinic import Clinic, day
 from .course import Course
 from .harm import METABOLIC, PROCEDURE_HARM, WEAR_HARM
-from .procedures import failing
-from .scenario import BAD_LOT, INSERTERS, MODELS, Model, Scenario, day_number
+from .scenario import BAD_LOT, MODELS, Model, Scenario, day_number
 from .truth import MEANS, incidence, share_curves, still_working
 from .wear import CAUSES
 
@@ -143,24 +142,23 @@ def rate_truth() -> pd.DataFrame:
     return pd.DataFrame(rows)
 
 
-def attempt_truth(rows: pd.DataFrame) -> pd.DataFrame:
+def attempts(clinic: Clinic) -> pd.DataFrame:
     """One row per first attempt: its true chance to fail, and the inserter's cases before it.
 
-    The chance falls with the days since the inserter began. `cases_before` counts the inserter's
-    own first attempts of that kind in this clinic, so that a learning curve by case has a truth.
+    `cases_before` are the inserter's own earlier attempts of that kind, repeated ones and those
+    before the records (`cases_before_records`) included; the chance falls with them alone.
     """
-    since = {each.inserter_id: each for each in INSERTERS}
-    first = rows[rows["attempt"] == 1].sort_values(["on", "procedure_id"], kind="stable")
-    first = first.assign(
-        cases_before=first.groupby(["inserter_id", "what"]).cumcount(),
-        chance_of_failing=[
-            failing(what, since[who], day_number(on.date()))
-            for what, who, on in zip(first["what"], first["inserter_id"], first["on"], strict=True)
-        ],
-        began_on=[day(day_number(since[who].since)) for who in first["inserter_id"]],
-    )
-    columns = [
-        "procedure_id", "inserter_id", "what", "on", "began_on", "cases_before",
-        "chance_of_failing", "completed",
-    ]  # fmt: skip
-    return first[columns].reset_index(drop=True)
+    return pd.DataFrame(
+        [
+            {
+                "procedure_id": p.procedure_id, "inserter_id": p.inserter.inserter_id,
+                "what": p.what, "on": day(p.on), "began_on": day(day_number(p.inserter.since)),
+                "cases_before_records": p.inserter.before_records,
+                "cases_before": p.first.cases_before, "chance_of_failing": p.first.chance,
+                "completed": p.completed,
+            }
+            for life in clinic.lives
+            for p in life.procedures
+            if p.attempt == 1
+        ]
+    )  # fmt: skip

@@ -84,20 +84,28 @@ LOTS_FROM: Final = day_number(date(2024, 1, 1))
 
 @dataclass(frozen=True, kw_only=True)
 class Inserter:
-    """Who places and removes implanted sensors, where, and since when they have practised."""
+    """Who places and removes implanted sensors, where, since when, and after how many before."""
 
     inserter_id: str
     role: str
     site: str
     since: date
+    before_records: int = 0  # own placements before the records begin, and as many removals
 
 
 INSERTERS: Final = (
-    Inserter(inserter_id="I01", role="physician", site="Ostervahl", since=date(2022, 3, 1)),
     Inserter(
-        inserter_id="I02", role="nurse practitioner", site="Ostervahl", since=date(2024, 5, 1)
+        inserter_id="I01", role="physician", site="Ostervahl", since=date(2022, 3, 1),
+        before_records=140,
     ),
-    Inserter(inserter_id="I03", role="physician", site="Quendelau", since=date(2023, 2, 1)),
+    Inserter(
+        inserter_id="I02", role="nurse practitioner", site="Ostervahl", since=date(2024, 5, 1),
+        before_records=6,
+    ),
+    Inserter(
+        inserter_id="I03", role="physician", site="Quendelau", since=date(2023, 2, 1),
+        before_records=60,
+    ),
     Inserter(
         inserter_id="I04", role="physician assistant", site="Quendelau", since=date(2025, 6, 1)
     ),
@@ -105,7 +113,7 @@ INSERTERS: Final = (
     Inserter(
         inserter_id="I06", role="nurse practitioner", site="Ostervahl", since=date(2026, 2, 1)
     ),
-)
+)  # fmt: skip
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -162,7 +170,9 @@ class Scenario:
         return day_number(self.exported_on) - 1
 
 
-STREAMS: Final = ("people", "course", "wear", "procedures", "harm", "laboratory", "trace", "export")
+STREAMS: Final = (
+    "people", "course", "wear", "procedures", "harm", "laboratory", "trace", "export", "failed",
+)  # fmt: skip
 
 
 def stream(seed: int, index: int, topic: str) -> np.random.Generator:

@@ -12,7 +12,7 @@ from typing import Final
 import pandas as pd
 
 from .clinic import Clinic
-from .horizons import attempt_truth, periods, rate_truth, survival_truth, trajectory_truth
+from .horizons import attempts, periods, rate_truth, survival_truth, trajectory_truth
 from .scenario import Scenario
 from .truth import (
     choosers,
@@ -34,15 +34,10 @@ OF_PATIENTS: Final[dict[str, Callable[[Clinic], pd.DataFrame]]] = {
     "months": months,
     "choosers": choosers,
     "periods": periods,
-    "procedures": lambda block: block.procedures,
+    "attempts": attempts,
 }
 WRITTEN: Final = ("patients", "sensors", "decisions", "starts", "months")  # as patients come in
-KEPT: Final = (
-    "starts",
-    "choosers",
-    "periods",
-    "procedures",
-)  # few numbers a patient, until all are in
+KEPT: Final = ("starts", "choosers", "periods", "attempts")  # until all are in
 
 
 class Truth:
@@ -71,7 +66,7 @@ class Truth:
         self._write("incidence", sensor_truth(scenario))
         self._write("survival", survival_truth(scenario))
         self._write("rates", rate_truth())
-        self._write("attempts", attempt_truth(kept["procedures"]))
+        self._write("attempts", kept["attempts"].sort_values(["on", "procedure_id"], kind="stable"))
         text = json.dumps(asdict(scenario), indent=1, default=str)
         (self.folder / "scenario.json").write_text(text + "\n", encoding="utf-8")
         page = (HERE / "truth.md").read_text(encoding="utf-8")

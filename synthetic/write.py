@@ -32,7 +32,7 @@ def write_clinic(
     folder : str or Path
         Made where it is absent; an invented clinic that is there already is replaced whole.
     patients : int
-        20 to 5,000. Patient k is the same in every size.
+        20 to 5,000. Patient k is the same in every size, but for attempts that failed (`clinic`).
     seed : int
         Same seed, same bytes.
     scenario : Scenario, optional

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from synthetic import Scenario, clinic, write_clinic
+from synthetic import Clinic, Scenario, clinic, write_clinic
 from tests.unit.synthetic.invented import SHORT
 
 
@@ -33,13 +33,31 @@ def test_another_seed_writes_other_people(small_clinic: Path, tmp_path: Path) ->
     assert digests(other)[path] != digests(small_clinic)[path]
 
 
-@pytest.mark.parametrize(
-    "table", ["patients", "sensors", "procedures", "hba1c", "complications", "contacts", "states"]
-)
+@pytest.mark.parametrize("table", ["patients", "sensors", "hba1c", "contacts", "states"])
 def test_a_larger_clinic_begins_with_the_same_patients(table: str) -> None:
     few, many = getattr(clinic(20), table), getattr(clinic(50), table)
     first = many[many["patient_id"].isin(clinic(20).patients["patient_id"])]
     pd.testing.assert_frame_equal(few, first.reset_index(drop=True), check_dtype=False)
+
+
+def test_only_failed_attempts_and_their_harm_depend_on_the_others() -> None:
+    few, many = clinic(20), clinic(200)
+    ids = set(few.patients["patient_id"])
+    done, all_done = (made.procedures.query("completed") for made in (few, many))
+    columns = ["patient_id", "sensor_id", "what", "on", "site"]
+    first = all_done[all_done["patient_id"].isin(ids)].reset_index(drop=True)
+    pd.testing.assert_frame_equal(done[columns].reset_index(drop=True), first[columns])
+    columns = ["patient_id", "sensor_id", "onset_on", "category", "severity", "serious"]
+    harms, all_harms = (
+        made.complications[~made.complications["procedure_id"].isin(failed_ids(made))]
+        for made in (few, many)
+    )
+    first = all_harms[all_harms["patient_id"].isin(ids)].reset_index(drop=True)
+    pd.testing.assert_frame_equal(harms[columns].reset_index(drop=True), first[columns])
+
+
+def failed_ids(made: Clinic) -> set[str]:
+    return set(made.procedures.query("not completed")["procedure_id"])
 
 
 def test_readings_of_a_patient_do_not_depend_on_the_others() -> None:

@@ -11,7 +11,7 @@ import pytest
 
 from outcomes.command import main
 from synthetic import Clinic, Scenario, clinic
-from synthetic.horizons import attempt_truth, periods, survival_truth, trajectory_truth
+from synthetic.horizons import periods, survival_truth, trajectory_truth
 from synthetic.scenario import MODEL
 from synthetic.told import write_truth
 from synthetic.truth import choosers, confounding, decisions, effects, starts, still_working
@@ -91,14 +91,6 @@ def test_time_in_range_rises_from_before_the_start_and_holds(large: Clinic) -> N
         assert level[7] > level[0] + 0.04
         assert abs(level[7] - level[3]) < 0.04
         assert (table.loc[cohort, "n_there"] <= table.loc[cohort, "n"]).all()
-
-
-def test_first_attempts_fail_as_often_as_their_chances_say(large: Clinic) -> None:
-    rows = attempt_truth(large.procedures)
-    chance = rows["chance_of_failing"]
-    error = np.sqrt((chance * (1 - chance)).sum())
-    assert abs((~rows["completed"]).sum() - chance.sum()) < 4 * error
-    assert rows.groupby("inserter_id")["chance_of_failing"].agg(np.ptp).max() > 0.05
 
 
 def test_every_file_of_the_truth_is_explained(tmp_path: Path) -> None:
