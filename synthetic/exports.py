@@ -21,6 +21,7 @@ from .rows import TextFile
 from .scenario import Scenario
 from .sheets import SheetFile
 from .spoil import spoil, twice_with_two_contents
+from .traps import traps
 from .wear import Sensor
 
 NEVER = "31.12.9999"
@@ -117,6 +118,7 @@ class Exports:
             twice_with_two_contents(small[0], rng)
         spoil(self.readings.sticks, rng)
         written.files = [*small, self.readings.sticks]
+        written.traps = traps(written.files)
         for file in written.files:
             file.write()
         return written

@@ -14,7 +14,7 @@ from .spoil import ALIKE, BOTH_SCALES, NOTHING, REPEAT
 
 
 def known_numbers(happened: Happened, written: Written) -> dict[str, Any]:
-    """Return rows by file and table, planted rows by kind, and the counts of what happened."""
+    """Return rows by file and table, wrong rows by kind, misleading ones, and what happened."""
     rows = {file.path: len(file.rows) for file in written.files}
     table = {file.path: file.table for file in written.files}
     rows |= dict(written.reading_rows)
@@ -26,6 +26,7 @@ def known_numbers(happened: Happened, written: Written) -> dict[str, Any]:
             name: _of_table(name, rows, table, planted) for name in sorted({*table.values()})
         },
         "planted": planted,
+        "traps": written.traps,
         "readings_beyond_a_limit": dict(sorted(written.beyond.items())),
         "words_beyond_in_repeats": {name: written.repeated_beyond[name] for name in written.beyond},
         "patients_with_complete_change_days": {

@@ -9,7 +9,7 @@ import numpy as np
 from .scenario import SITE_SHARES, SITES, Scenario, day_number, stream
 
 LOOKALIKE_IDS = {11: "007", 12: "07", 13: "7"}  # three people, not one
-ODD_INITIALS = {5: "NA", 6: "None", 7: "NaN"}  # texts, never missing
+ODD_INITIALS = {4: "ZË", 5: "NA", 6: "None", 7: "NaN"}  # texts, never missing
 SEX_NOT_RECORDED = 9
 SITE_NOT_RECORDED = 10  # of every 23
 ENTRIES = ("naive", "adhesive", "implanted", "unknown")

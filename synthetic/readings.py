@@ -39,6 +39,7 @@ class Written:
     """What was written: small files, and of the readings the counts."""
 
     files: list[TextFile] = field(default_factory=list)
+    traps: dict[str, dict[str, int]] = field(default_factory=dict)  # in the right rows of `files`
     reading_rows: Counter[str] = field(default_factory=Counter)  # by file
     planted: list[dict[str, object]] = field(default_factory=list)  # in readings
     beyond: Counter[str] = field(default_factory=Counter)  # kept readings beyond a limit
