@@ -49,8 +49,7 @@ def drafted(study: Any) -> Any:
     """Return a plan of defaults that starts with the year of the study's first placement."""
     from datetime import date
 
-    from outcomes.plan import Plan
-    from outcomes.plan.analysis import Frame
+    from outcomes.plan import Frame, Plan
 
     first = study.table("sensors")["placed_on"].min()
     return Plan(plan=Frame(name=f"Outcome plan of {study.clinic}", start=date(first.year, 1, 1)))

@@ -4,24 +4,20 @@ Each section is one frozen dataclass; the metadata of a field holds its unit, it
 sentence, so that `settings("sensor_survival")` and the report print what was used.
 """
 
-from outcomes.plan.analysis import (
-    Cohorts,
-    Comparison,
+from outcomes.plan.analysis import Plan, plan_text, read_plan, settings_table
+from outcomes.plan.cohort_settings import Cohorts, Frame
+from outcomes.plan.comparison_settings import Comparison
+from outcomes.plan.outcome_settings import (
     Complications,
-    Frame,
     Hba1c,
-    Plan,
     SensorAgreement,
     SensorSurvival,
     SensorWear,
     TimeInRange,
-    Watch,
-    plan_text,
-    read_plan,
-    settings_table,
 )
 from outcomes.plan.quarters import Quarter, Span
 from outcomes.plan.sources import ColumnSource, Sources, TableSource, read_sources
+from outcomes.plan.watch_settings import Watch
 
 __all__ = [
     "Cohorts",

@@ -17,6 +17,7 @@ from typing import Any, TypeVar, Union, get_args, get_origin, get_type_hints
 from outcomes.errors import SettingsError, known_names
 
 T = TypeVar("T")
+PRACTICE = "common practice, no source"  # of a default that no publication gives
 
 
 def setting(default: Any, sentence: str, *, unit: str = "", source: str = "") -> Any:
