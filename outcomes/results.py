@@ -19,8 +19,8 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from outcomes.figures.style import WIDTH_INCHES, house_style, svg_figure
+from outcomes.mime import RESULT_MIME
 
-RESULT_MIME: Final = "application/vnd.outcomes.result+json"
 DASH: Final = "–"
 
 

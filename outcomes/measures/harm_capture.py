@@ -10,16 +10,12 @@ import pandas as pd
 
 from outcomes.cohorts.build import CohortSet
 from outcomes.measures.harm_tables import harm_tables
-from outcomes.plan.listed import Cell, read_listed
+from outcomes.plan.beside import AUDIT_FILE, read_audit
 from outcomes.results import Record, Result, Show, interval, number
 from outcomes.statistics.intervals import proportion
 from outcomes.tables.harm_terms import CLASSES, event_class
 from outcomes.units import counted
 
-AUDIT_FILE: Final = "chart_audit.csv"
-AUDIT: Final[dict[str, Cell]] = {
-    "patient_id": "text", "from_on": "date", "to_on": "date", "harms": "count",
-}  # fmt: skip
 # A field that says "unknown" says nothing.
 FIELDS: Final = (
     *("category", "onset_on", "severity", "serious", "related_to_device"),
@@ -205,17 +201,6 @@ def _unreported(found: pd.DataFrame) -> dict[str, Any]:
     serious = harm.loc[harm["serious"].fillna(False).astype(bool) & harm["related"]]
     unmarked = int((~serious["reported"].fillna(False).astype(bool)).sum())
     return _share(_UNREPORTED, unmarked, len(serious), unit="% of serious related")
-
-
-def read_audit(path: Path) -> pd.DataFrame:
-    """Return the charts of an audit, strictly read.
-
-    Raises
-    ------
-    SettingsError
-        A column or cell does not fit; the message names line and column.
-    """
-    return read_listed(path, AUDIT)
 
 
 def _audit_path(beside: str | Path | None) -> Path | None:

@@ -6,6 +6,7 @@ import math
 from collections.abc import Callable, Iterator
 from functools import partial
 from typing import Any, Final
+from weakref import WeakKeyDictionary
 
 import numpy as np
 import pandas as pd
@@ -154,8 +155,11 @@ def agreement_pairs(cohorts: CohortSet, *, kind: str, workers: Workers) -> tuple
     beyond = int((sticks["capped"] != "no").sum())
     sticks = sticks.loc[sticks["capped"] == "no"].reset_index(drop=True)
     rules = cohorts.plan.sensor_agreement
-    found = meter_pairs(cohorts.study, sticks, minutes=rules.pair_minutes, workers=workers)
-    found = found.loc[found["kind"] == kind]
+    if cohorts not in _FOUND:
+        _FOUND[cohorts] = meter_pairs(
+            cohorts.study, sticks, minutes=rules.pair_minutes, workers=workers
+        )
+    found = _FOUND[cohorts].loc[lambda pairs: pairs["kind"] == kind]
     pairs = sticks.loc[found["fingerstick"]].reset_index(drop=True)
     mmol = pairs["unit"] == "mmol/L"
     pairs["meter_mg_dl"] = pairs["value"] * np.where(mmol, MG_DL_PER_MMOL_L, 1.0)
@@ -169,6 +173,10 @@ def agreement_pairs(cohorts: CohortSet, *, kind: str, workers: Workers) -> tuple
     pairs["sensor_capped"] = found["capped"].to_numpy() != 0
     pairs["week"] = _weeks(pairs, cohorts.table("sensors"), kind)
     return pairs, beyond
+
+
+# One pass over the readings finds the pairs of both kinds; a set of cohorts never changes.
+_FOUND: WeakKeyDictionary[CohortSet, pd.DataFrame] = WeakKeyDictionary()
 
 
 def _weeks(pairs: pd.DataFrame, sensors: pd.DataFrame, kind: str) -> pd.Series:

@@ -13,15 +13,13 @@ from types import MappingProxyType
 from typing import Any, Final
 
 from outcomes.errors import ReportError
-from outcomes.measures.harm_capture import AUDIT_FILE, read_audit
 from outcomes.plan import Quarter, plan_text, read_plan
+from outcomes.plan.beside import ACTIONS_FILE, AUDIT_FILE, read_actions, read_audit
 from outcomes.report.check import check_page
 from outcomes.report.page import Page, assemble
 from outcomes.report.publish import json_text, publish
 from outcomes.report.run import notebook_path, run_notebook, working_folder
 from outcomes.tables.study import open_study
-from outcomes.watch.actions import FILE as ACTIONS
-from outcomes.watch.actions import read_actions
 
 CAUTION: Final = (
     "This report describes groups of patients; it is never a basis for one patient's treatment. "
@@ -142,7 +140,7 @@ def make_report(
 def _read_files_beside(plan: Path) -> None:
     """Refuse a small file beside the plan that cannot be used, with its line and column."""
     folder = plan.resolve().parent
-    read_actions(folder / ACTIONS)
+    read_actions(folder / ACTIONS_FILE)
     if (folder / AUDIT_FILE).exists():
         read_audit(folder / AUDIT_FILE)
 

@@ -17,7 +17,7 @@ import mistune
 import nbformat
 
 from outcomes.errors import ReportError
-from outcomes.results import RESULT_MIME
+from outcomes.mime import RESULT_MIME
 
 # A longer table is folded, and so are more notes: finding and figure come first.
 ROWS_SHOWN: Final = 12

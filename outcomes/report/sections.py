@@ -12,8 +12,9 @@ import pandas as pd
 
 from outcomes.cohorts.build import CohortSet
 from outcomes.cohorts.restriction import words
+from outcomes.mime import RESULT_MIME
 from outcomes.plan import Plan, settings_table
-from outcomes.results import DASH, RESULT_MIME, Result, Show
+from outcomes.results import DASH, Result, Show
 from outcomes.tables.study import Study
 from outcomes.units import counted
 

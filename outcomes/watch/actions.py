@@ -3,48 +3,15 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Final
 
 import numpy as np
 import pandas as pd
 
-from outcomes.errors import SettingsError
-from outcomes.plan.listed import Cell, read_listed
+from outcomes.plan.beside import ACTIONS, ACTIONS_FILE, read_actions
 from outcomes.results import Record, Result, Show
 from outcomes.units import counted
 from outcomes.watch.attention import attention
 from outcomes.watch.programme import Programme
-
-FILE: Final = "actions.csv"
-COLUMNS: Final[dict[str, Cell]] = {
-    "action": "text", "finding": "text", "quarter": "text", "owner": "text?", "due": "date?",
-    "closed": "date?",
-}  # fmt: skip
-
-
-def read_actions(path: Path) -> pd.DataFrame:
-    """Return the list of actions, strictly read; an absent file is an empty list.
-
-    Columns: `action` (unique), `finding`, `quarter` (in which it arose), `owner`, `due`,
-    `closed` (empty while it is open).
-
-    Raises
-    ------
-    SettingsError
-        A column or cell does not fit; the message names line and column.
-    """
-    if not path.exists():
-        return pd.DataFrame({name: pd.Series(dtype=object) for name in COLUMNS}).astype(
-            {"due": "datetime64[ns]", "closed": "datetime64[ns]"}
-        )
-    rows = read_listed(path, COLUMNS, key="action")
-    wrong = rows.loc[rows["closed"].isna() & rows["owner"].notna() & rows["due"].isna()]
-    if len(wrong):
-        raise SettingsError(
-            f"{path.name}, line {wrong['line'].iloc[0]}, due: an open action with an owner needs "
-            "a day by which it is due."
-        )
-    return rows.drop(columns="line")
 
 
 def action_list(programme: Programme, *, beside: str | Path, audience: str = "clinic") -> Result:
@@ -73,7 +40,7 @@ def action_list(programme: Programme, *, beside: str | Path, audience: str = "cl
         The list cannot be used as it stands.
     """
     place = Path(beside)
-    path = (place if place.is_dir() else place.parent) / FILE
+    path = (place if place.is_dir() else place.parent) / ACTIONS_FILE
     old, kept_back = _for_audience(read_actions(path), audience)
     new = _new(programme, old, audience)
     table = pd.concat([old, new], ignore_index=True) if len(new) else old
@@ -83,7 +50,7 @@ def action_list(programme: Programme, *, beside: str | Path, audience: str = "cl
     parts = [f"{count.get(name, 0)} {name}" for name in ("open", "overdue", "closed", "new")]
     carried = (
         "To carry the list on, fill in owner and due in the CSV of this table and save it as "
-        f"{FILE} beside the plan."
+        f"{ACTIONS_FILE} beside the plan."
         if audience == "clinic"
         else "The list that is carried on is that of the clinic's own page; on that page alone, "
         f"about single inserters: {counted(kept_back, 'action')}."
@@ -112,7 +79,7 @@ def action_list(programme: Programme, *, beside: str | Path, audience: str = "cl
 
 
 _STATES = ("open", "overdue", "closed", "new")
-_SHOW = {name: Show(name.capitalize()) for name in COLUMNS}
+_SHOW = {name: Show(name.capitalize()) for name in ACTIONS}
 
 
 def _of_one_inserter(rows: pd.DataFrame) -> pd.Series:
@@ -141,7 +108,7 @@ def _new(programme: Programme, old: pd.DataFrame, audience: str) -> pd.DataFrame
         for row in rows.to_dict("records")
         if row["key"] not in known and f"{row['key']} @ {quarter}" not in known
     ]  # fmt: skip
-    return pd.DataFrame(fresh, columns=list(COLUMNS))
+    return pd.DataFrame(fresh, columns=list(ACTIONS))
 
 
 def _state(table: pd.DataFrame, n_old: int, cut_off: pd.Timestamp) -> np.ndarray:

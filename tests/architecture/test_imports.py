@@ -19,7 +19,7 @@ FLOORS = (
     "plan",
     "statistics",
 )
-SHELF = ("results", "figures", "schema", "units", "errors")  # in its own order, downwards
+SHELF = ("results", "mime", "figures", "schema", "units", "errors")  # in its own order, downwards
 ORDER = {name: level for level, name in enumerate((*FLOORS, *SHELF))}
 
 

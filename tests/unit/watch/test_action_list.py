@@ -10,9 +10,10 @@ import pytest
 from outcomes.cohorts.build import build_cohorts
 from outcomes.errors import SettingsError
 from outcomes.plan import Quarter, plan_text
+from outcomes.plan.beside import read_actions
 from outcomes.report.make import make_report
 from outcomes.results import Result, csv_text
-from outcomes.watch.actions import action_list, read_actions
+from outcomes.watch.actions import action_list
 from outcomes.watch.attention import attention
 from outcomes.watch.programme import Programme, programme_watch
 from tests.invented_clinic import invented_study

@@ -14,8 +14,9 @@ import pytest
 from outcomes.cohorts.build import build_cohorts
 from outcomes.errors import SettingsError, UsageError
 from outcomes.plan import Frame, Plan, Watch
+from outcomes.plan.beside import read_actions
 from outcomes.results import Result
-from outcomes.watch.actions import action_list, read_actions
+from outcomes.watch.actions import action_list
 from outcomes.watch.attention import attention, watched
 from outcomes.watch.charts import control_chart
 from outcomes.watch.inserter_page import inserter_page
