@@ -45,6 +45,21 @@ class Cells:
         text = np.zeros(0, dtype=np.uint8) if data is None else np.frombuffer(data, np.uint8)
         return cls(data=text, begin=offsets[at : at + n], end=offsets[at + 1 : at + n + 1])
 
+    @classmethod
+    def end_to_end(cls, parts: list[Cells], joined: dict[tuple[int, ...], Array]) -> Cells:
+        """Return the cells of some blocks as those of one; `joined` remembers the blocks' bytes."""
+        if len(parts) == 1:
+            return parts[0]
+        blocks = tuple(id(part.data) for part in parts)
+        if blocks not in joined:
+            joined[blocks] = np.concatenate([part.data for part in parts])
+        firsts = np.cumsum([0, *(len(part.data) for part in parts[:-1])]).astype(np.int32)
+        return cls(
+            data=joined[blocks],
+            begin=np.concatenate([p.begin + at for p, at in zip(parts, firsts, strict=True)]),
+            end=np.concatenate([p.end + at for p, at in zip(parts, firsts, strict=True)]),
+        )
+
     def __len__(self) -> int:
         """Return the number of cells."""
         return len(self.begin)
@@ -84,6 +99,7 @@ class Vocabulary:
 
     def __init__(self) -> None:
         self.texts: list[str] = []
+        self.trimmed: tuple[str, ...] = ()  # the same without blanks around; new with every text
         self._store = np.empty(1024, dtype=np.uint8)  # the bytes of all texts, one after another
         self._ends = np.zeros(1, dtype=np.int64)  # of each text in the store, after a 0
         self._hashes = np.empty(0, dtype=np.uint64)
@@ -99,9 +115,11 @@ class Vocabulary:
                 cells.data, cells.begin, cells.end, codes, row, found,
                 self._store, self._ends, self._hashes, self._table,
             )  # fmt: skip
-        bounds = self._ends[len(self.texts) : found + 1].tolist()
-        whole = self._store[: bounds[-1]].tobytes()
+        bounds = (self._ends[len(self.texts) : found + 1] - self._ends[len(self.texts)]).tolist()
+        whole = self._store[self._ends[len(self.texts)] : self._ends[found]].tobytes()
         self.texts += [whole[a:b].decode() for a, b in pairwise(bounds)]
+        if len(bounds) > 1:
+            self.trimmed = (*self.trimmed, *map(str.strip, self.texts[len(self.trimmed) :]))
         return codes
 
     def _make_room(self, found: int, length: int) -> None:

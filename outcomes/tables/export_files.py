@@ -118,7 +118,7 @@ class ExportFile:
         """Return a part without rows, which shows that the headings are set."""
         return TextRows(
             lines=np.empty(0, dtype=np.int64),
-            columns=tuple(pa.array([], type=pa.string()) for _ in self.headings),
+            columns=(Cells.of(pa.array([], type=pa.string())),) * len(self.headings),
         )
 
     def headings_among(self, rows: Sequence[Sequence[str]]) -> int | None:
@@ -129,13 +129,16 @@ class ExportFile:
         """
         first = None
         for place, row in enumerate(rows[:SEARCHED_LINES]):
-            cells = {cell.strip() for cell in row}
-            if not any(cells):
-                continue
-            first = place if first is None else first
-            if self.wanted and all(cells & set(names) for names in self.wanted):
+            if self.holds_headings(row):
                 return place
+            if first is None and any(cell.strip() for cell in row):
+                first = place
         return first
+
+    def holds_headings(self, row: Sequence[str]) -> bool:
+        """Return whether every heading asked for stands in a row."""
+        cells = {cell.strip() for cell in row}
+        return bool(self.wanted) and all(not cells.isdisjoint(names) for names in self.wanted)
 
     def set_headings(self, cells: Sequence[str], line: int, titles: Sequence[str]) -> None:
         """Take the headings, the line on which they end, and the lines above them."""

@@ -390,4 +390,7 @@ def _found(feed: Feed, pattern: str) -> list[Path]:
 
 
 def _name(path: Path, folder: Path) -> str:
-    return path.relative_to(folder).as_posix() if path.is_relative_to(folder) else path.name
+    try:
+        return path.relative_to(folder).as_posix()
+    except ValueError:
+        return path.name

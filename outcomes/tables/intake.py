@@ -170,9 +170,9 @@ def _small_tables(work: Intake) -> dict[str, pd.DataFrame]:
 
 def _small_table(work: Intake, name: str) -> WholeTable:
     parts = [
-        (*_typed(feed, part), np.full(len(part.good), entry), part.lines[part.good])
+        (*_typed(feed, part), part.entry[part.good], part.lines[part.good])
         for feed in work.of(name)
-        for entry, part in work.judged(feed)
+        for part in work.judged(feed)
     ]
     frames, texts, entries, lines = (list(column) for column in zip(*parts, strict=True))
     whole = WholeTable(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, Final
 
@@ -21,7 +22,7 @@ from outcomes.tables.intake_work import Intake
 from outcomes.tables.reading_rules import REASONS, ReadingRules
 from outcomes.tables.reading_store import ReadingBlock, WornSensors
 from outcomes.tables.rules import NOTE, RULES
-from outcomes.tables.timed_rows import TimedRows, block_of, set_rows_aside, settled
+from outcomes.tables.timed_rows import Names, TimedRows, block_of, set_rows_aside, settled
 
 Array = npt.NDArray[Any]
 MUCH_CAPPED: Final = 0.01  # above this share, a mean or SD is read with care
@@ -30,8 +31,8 @@ MUCH_CAPPED: Final = 0.01  # above this share, a mean or SD is read with care
 def collect(work: Intake, feeds: list[Feed], rows: TimedRows) -> None:
     """Read the sources `feeds` into `rows`."""
     for feed in feeds:
-        for entry, part in work.judged(feed):
-            rows.add(part, entry)
+        for part in work.judged(feed):
+            rows.add(part)
 
 
 def fingersticks(work: Intake, spill: Path) -> pd.DataFrame:
@@ -79,15 +80,17 @@ def blocks(
     count = capped = unknown = kindless = 0
     for patient_id, own in rows.by_patient():
         kept = settled(READINGS.name, patient_id, own, names, work.ledger, by_sensor=True)
-        kept = _by_rules(work, rules, patient_id, kept, names, broken)
+        kept = _by_rules(work, rules, patient_id, kept, rows.sensors, broken)
         work.ledger.keep(kept["entry"])
         count += len(kept)
         capped += int(np.count_nonzero(kept["capped"]))
         unknown += int(np.count_nonzero(strangers[kept["sensor"]]))
         block = block_of(patient_id, kept, names)
-        if (block.sensor < 0).any():
-            nameless = worn.kind_of_readings(block)[block.sensor < 0]
-            kindless += int((nameless < 0).sum())
+        nameless = block.sensor < 0
+        if nameless.any():
+            kind = worn.kind_of_readings(block)
+            block = replace(block, kind=kind)
+            kindless += int(np.count_nonzero(nameless & (kind < 0)))
         yield block
     work.ledger.close_table(READINGS.name)
     work.refuse_empty_join(READINGS.name)
@@ -118,12 +121,12 @@ def _by_rules(
     rules: ReadingRules,
     patient_id: str,
     rows: Array,
-    names: list[str],
+    sensors: Names,
     broken: dict[str, int],
 ) -> Array:
     """Return a patient's rows without those that a rule sets aside; count the noted ones."""
     out = np.zeros(len(rows), dtype=bool)
-    for rule, found in rules.broken(patient_id, rows, names):
+    for rule, found in rules.broken(patient_id, rows, sensors.numbers):
         found &= ~out
         count = int(np.count_nonzero(found))
         if not count:
@@ -131,6 +134,6 @@ def _by_rules(
         if work.ledger.severity(rule) == NOTE:
             broken[rule] = broken.get(rule, 0) + count
             continue
-        set_rows_aside(patient_id, rows[found], names, work.ledger, rule, REASONS[rule])
+        set_rows_aside(patient_id, rows[found], sensors.names, work.ledger, rule, REASONS[rule])
         out |= found
     return rows[~out] if out.any() else rows

@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, TypeAlias
 
 import numpy as np
 import numpy.typing as npt
@@ -15,6 +15,7 @@ import pandas as pd
 
 from outcomes.errors import IntakeError
 from outcomes.plan.sources import Sources
+from outcomes.tables.ahead import ahead
 from outcomes.tables.declared import (
     FINGERSTICKS,
     GLUCOSE_UNITS,
@@ -22,16 +23,20 @@ from outcomes.tables.declared import (
     HBA1C_UNITS,
     READINGS,
 )
-from outcomes.tables.export_files import ExportFile
+from outcomes.tables.export_files import ExportFile, TextRows
 from outcomes.tables.feeding import Feed, files_of, no_export_pattern
 from outcomes.tables.judging import UNENDED, Judge, Judged
-from outcomes.tables.ledger import Ledger
+from outcomes.tables.ledger import Ledger, counted
+from outcomes.tables.pieces import ENOUGH_ROWS, Piece, Pieces
 from outcomes.tables.pseudonyms import Pseudonymiser
 from outcomes.tables.rules import NOTE, STOP
 from outcomes.tables.values import Problems
 
 Array = npt.NDArray[Any]
 TIMED: Final = (READINGS.name, FINGERSTICKS.name)
+
+
+PORTION: Final = 20_000  # rows that are read ahead at a time
 
 
 @dataclass(kw_only=True, eq=False, repr=False)
@@ -49,6 +54,7 @@ class Intake:
     files: list[dict[str, Any]] = field(default_factory=list)
     bare_times: dict[str, int] = field(default_factory=dict)
     untold_times: dict[str, int] = field(default_factory=dict)
+    doubted: set[int] = field(default_factory=set)  # accounts with rows that may go on elsewhere
     converted: dict[str, dict[str, int]] = field(default_factory=dict)
     all_bytes: int = 0
     bytes_done: int = 0
@@ -57,8 +63,8 @@ class Intake:
         """Return the sources that feed `table`."""
         return [feed for feed in self.feeds if feed.schema.name == table]
 
-    def judged(self, feed: Feed) -> Iterator[tuple[int, Judged]]:
-        """Yield every judged part of every file of a source; the bad rows are in the ledger."""
+    def judged(self, feed: Feed) -> Iterator[Judged]:
+        """Yield every judged part of the files of a source; the bad rows are in the ledger."""
         judge = Judge(
             problems=self.problems,
             last_day=(self.sources.clinic.exported_on - date(1970, 1, 1)).days,
@@ -66,30 +72,24 @@ class Intake:
             pseudonym=self.pseudonym,
             doubt_unended=self.ledger.severity(UNENDED) != NOTE,
         )
-        for number, file in enumerate(files_of(feed), start=1):
-            file.told = self._name_told(feed, file, number)
-            entry = self.ledger.open(file.told, feed.schema.name)
-            doubted = False
-            for rows in file.rows():
-                if feed.schema.name in TIMED and not len(rows) and not rows.ragged:
-                    feed.texts(file, rows)  # the first part has no rows: it shows the headings
-                    continue
-                part = judge.rows(feed, file, rows)
-                account = self.ledger.entries[entry]
-                account.read += len(rows) + len(rows.ragged)
-                account.nothing += int(part.nothing.sum())
-                self._put_aside(entry, part, rows.ragged)
-                doubted |= bool(np.isin(part.problem, self.problems.of_rule(UNENDED)).any())
-                for times in part.times.values():
-                    name = feed.schema.name
-                    self.bare_times[name] = self.bare_times.get(name, 0) + times.bare
-                    self.untold_times[name] = self.untold_times.get(name, 0) + times.untold
-                self._count_converted(part, feed.schema.name)
-                yield entry, part
-                self._advance(file.bytes_read)
-            self.bytes_done += file.path.stat().st_size
-            self._advance(0)
-            self._describe(feed, file, entry, doubted=doubted)
+        waiting: list[Piece] = []
+        ended: list[tuple[ExportFile, int]] = []  # files whose last rows wait, or have been judged
+        for file, entry, rows in self._rows_of(feed):
+            if rows is None:
+                ended.append((file, entry))
+                continue
+            piece = Piece.of(feed, file, entry, rows)
+            if feed.schema.name in TIMED and not len(rows) and not rows.ragged:
+                continue  # the first part has no rows: it shows the headings
+            alone = len(rows) > ENOUGH_ROWS or (waiting and waiting[0].file.typed != file.typed)
+            if waiting and (alone or sum(len(p.rows) for p in waiting) > ENOUGH_ROWS):
+                yield self._judged_together(judge, feed, waiting, ended)
+                waiting, ended = [], []
+            waiting.append(piece)
+        if waiting:
+            yield self._judged_together(judge, feed, waiting, ended)
+        else:
+            self._close(feed, ended)
         judge.refuse_unread_dates(feed)
         self._tell_of_source(feed, judge.two_unit_systems(feed))
         ahead = judge.ends_ahead.get(feed.number, 0)
@@ -97,10 +97,44 @@ class Intake:
             told = f"{ahead} rows of {feed.schema.name} end after the export; kept, the end open."
             self.ledger.note("end ahead", feed.schema.name, None, ahead, told, "")
 
-    def _advance(self, of_this_file: int) -> None:
+    def _rows_of(self, feed: Feed) -> Iterator[tuple[ExportFile, int, TextRows | None]]:
+        """Yield file, number of its account and rows; None for the rows after the last ones."""
+        begun, entry, done = 0, -1, 0
+        for number, file, rows, done in ahead(_read(feed), _rows_in, portion=PORTION):
+            if number > begun:
+                file.told = self._name_told(feed, file, number)
+                begun, entry = number, self.ledger.open(file.told, feed.schema.name)
+            yield file, entry, rows
+            self._advance(done)
+        self.bytes_done += done
+
+    def _judged_together(
+        self, judge: Judge, feed: Feed, waiting: list[Piece], ended: list[tuple[ExportFile, int]]
+    ) -> Judged:
+        part = judge.rows(feed, Pieces(pieces=tuple(waiting)))
+        for piece in waiting:
+            self.ledger.entries[piece.entry].read += len(piece.rows) + len(piece.rows.ragged)
+        for entry, count in counted(part.entry[part.nothing]):
+            self.ledger.entries[entry].nothing += count
+        self._put_aside(part, waiting)
+        for times in part.times.values():
+            name = feed.schema.name
+            self.bare_times[name] = self.bare_times.get(name, 0) + times.bare
+            self.untold_times[name] = self.untold_times.get(name, 0) + times.untold
+        self._count_converted(part, feed.schema.name)
+        unended = np.isin(part.problem[part.bad], self.problems.of_rule(UNENDED))
+        self.doubted.update(part.entry[part.bad][unended].tolist())
+        self._close(feed, ended)
+        return part
+
+    def _close(self, feed: Feed, ended: list[tuple[ExportFile, int]]) -> None:
+        for file, entry in ended:
+            self._describe(feed, file, entry)
+
+    def _advance(self, of_this_source: int) -> None:
         """Tell which share of all bytes has been read; a zipped file counts by what is in it."""
         if self.all_bytes:
-            self.advance(min(1.0, (self.bytes_done + of_this_file) / self.all_bytes))
+            self.advance(min(1.0, (self.bytes_done + of_this_source) / self.all_bytes))
 
     def _name_told(self, feed: Feed, file: ExportFile, number: int) -> str:
         """Return how the study calls a file: nothing that a pattern stood for, if ids are hidden.
@@ -122,7 +156,7 @@ class Intake:
         measured = part.measured
         if measured is None:
             return
-        counted = measured.counts(part.good)
+        counted = measured.counts_of(part.good)
         units = HBA1C_UNITS if table == HBA1C.name else GLUCOSE_UNITS
         counts = self.converted.setdefault(table, {})
         found = {
@@ -149,27 +183,30 @@ class Intake:
             told = f"Left out, no exports: {', '.join(names)}."
             self.ledger.note("no export", table, None, len(feed.skipped), told, "")
 
-    def _put_aside(self, entry: int, part: Judged, ragged: tuple[tuple[int, str], ...]) -> None:
+    def _put_aside(self, part: Judged, pieces: list[Piece]) -> None:
         bad = part.bad
-        if not len(bad) and not ragged:
-            return
-        known = [self.problems.known[i] for i in part.problem[bad]]
-        self.ledger.set_aside(
-            np.full(len(bad), entry),
-            part.lines[bad],
-            np.array([p.rule if p else "" for p in known], dtype=object),
-            np.array([p.reason if p else "" for p in known], dtype=object),
-            part.text_frame(bad),
-        )
-        self.ledger.set_aside(
-            np.full(len(ragged), entry),
-            np.array([line for line, _ in ragged], dtype=np.int64),
-            "fields",
-            np.array([reason for _, reason in ragged], dtype=object),
-            pd.DataFrame(index=range(len(ragged))),
-        )
+        if len(bad):
+            known = [self.problems.known[i] for i in part.problem[bad]]
+            self.ledger.set_aside(
+                part.entry[bad],
+                part.lines[bad],
+                np.array([p.rule if p else "" for p in known], dtype=object),
+                np.array([p.reason if p else "" for p in known], dtype=object),
+                part.text_frame(bad),
+            )
+        for piece in pieces:
+            ragged = piece.rows.ragged
+            if not ragged:
+                continue
+            self.ledger.set_aside(
+                np.full(len(ragged), piece.entry),
+                np.array([line for line, _ in ragged], dtype=np.int64),
+                "fields",
+                np.array([reason for _, reason in ragged], dtype=object),
+                pd.DataFrame(index=range(len(ragged))),
+            )
 
-    def _describe(self, feed: Feed, file: ExportFile, entry: int, *, doubted: bool) -> None:
+    def _describe(self, feed: Feed, file: ExportFile, entry: int) -> None:
         account, told = self.ledger.entries[entry], file.told
         self.say(f"{told}: {feed.schema.name}, {account.read:,} rows")
         account.lines, account.titles = file.lines, max(file.heading_line - 1, 0)
@@ -187,8 +224,10 @@ class Intake:
                 "time_zone": feed.zone,
             }
         )
-        seen_here = [s for s in file.seen if not (s.rule == "no last line end" and doubted)]
-        for seen in seen_here:
+        doubted = entry in self.doubted
+        for seen in file.seen:
+            if doubted and seen.rule == "no last line end":
+                continue
             what = seen.sentence if self.pseudonym is None else seen.discreet or seen.sentence
             self.ledger.note(seen.rule, feed.schema.name, told, seen.rows, f"{told}: {what}.", "")
 
@@ -204,3 +243,20 @@ class Intake:
                 f"names a patient of the patients table (first: '{first['patient_id']}'). "
                 "Check that both exports write patient ids alike."
             )
+
+
+Read: TypeAlias = tuple[int, ExportFile, TextRows | None, int]
+
+
+def _read(feed: Feed) -> Iterator[Read]:
+    """Yield number of each file of a source, file, its rows (None after the last), bytes read."""
+    before = 0
+    for number, file in enumerate(files_of(feed), start=1):
+        for rows in file.rows():
+            yield number, file, rows, before + file.bytes_read
+        before += file.path.stat().st_size
+        yield number, file, None, before
+
+
+def _rows_in(item: Read) -> int:
+    return 0 if item[2] is None else len(item[2])

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from collections import defaultdict
+from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any, Final
 
@@ -12,15 +13,9 @@ import pandas as pd
 
 from outcomes.tables.cells import Cells
 from outcomes.tables.declared import GLUCOSE_UNITS, HBA1C_UNITS
-from outcomes.tables.export_files import ExportFile, TextRows
 from outcomes.tables.feeding import MEASURED_TABLES, Feed
-from outcomes.tables.measured import (
-    Known,
-    Measured,
-    fits_other_unit,
-    outside_belief,
-    parse_measured,
-)
+from outcomes.tables.measured import Measured, Memory
+from outcomes.tables.pieces import Pieces
 from outcomes.tables.pseudonyms import Pseudonymiser
 from outcomes.tables.times import Times, local_day, times_of
 from outcomes.tables.values import Parsed, Problems, Reading, Texts, parse, shape_of
@@ -40,9 +35,13 @@ OTHER_UNIT_SHARE: Final = 0.1  # of the values of a column
 
 @dataclass(frozen=True, kw_only=True, eq=False, repr=False)
 class Judged:
-    """Rows of one file for one table. `problem` is 0 for a good row; `nothing` has none to give."""
+    """Rows of files for one table. `problem` is 0 for a good row; `nothing` has none to give.
+
+    `entry` is the number of the account of each row's file.
+    """
 
     lines: Array
+    entry: Array
     problem: Array
     nothing: Array
     parsed: dict[str, Parsed]
@@ -93,14 +92,14 @@ class Judge:
     other_units: dict[int, list[Any]] = field(default_factory=dict)  # by source: all, other, first
     ends_ahead: dict[int, int] = field(default_factory=dict)  # by source: ends after the export
     _dates: dict[tuple[int, str], list[Any]] = field(default_factory=dict)
-    _memory: dict[int, dict[str, Known]] = field(default_factory=dict)  # measured texts by source
+    _memory: dict[int, Memory] = field(default_factory=lambda: defaultdict(Memory))  # by source
 
-    def rows(self, feed: Feed, file: ExportFile, rows: TextRows) -> Judged:
-        """Judge some rows of `file` by every rule that one row alone can break."""
-        cells = feed.texts(file, rows)
+    def rows(self, feed: Feed, rows: Pieces) -> Judged:
+        """Judge some rows by every rule that one row alone can break."""
+        cells, typed = rows.cells, rows.pieces[0].file.typed
         instants = {name: given for name, given in cells.items() if self._is_instant(feed, name)}
         texts = {
-            name: given if isinstance(given, Texts) else Texts.of(given)
+            name: given if isinstance(given, Texts) else self._taken_apart(feed, name, given)
             for name, given in cells.items()
             if name not in instants
         }
@@ -108,7 +107,7 @@ class Judge:
             texts = {name: self._hidden(feed, name, given) for name, given in texts.items()}
         kept = {**cells, **texts}
         nothing = self._nothing(feed, kept, len(rows))
-        problem = np.zeros(len(rows), dtype=np.int32)
+        problem, none = (np.zeros(len(rows), dtype=np.int32) for _ in range(2))
         parsed: dict[str, Parsed] = {}
         times: dict[str, Times] = {}
         broken_by: dict[str, Array] = {}
@@ -116,7 +115,7 @@ class Judge:
         for name, given in texts.items():
             if feed.schema.name in MEASURED_TABLES and name in ("value", "unit"):
                 continue
-            parsed[name] = parse(given, self._how(feed, name, typed=file.typed), self.problems)
+            parsed[name] = parse(given, self._how(feed, name, typed=typed), self.problems)
             if name == "patient_id" and self.patients is not None:
                 self._refuse_unknown(parsed[name])
                 # A closing line such as "Total rows: 3" is a row that names nobody known.
@@ -125,28 +124,33 @@ class Judge:
                     nothing &= ~stranger[parsed[name].codes]
             if (feed.schema.name, name) == EXPECTED_END:
                 ahead = self._leave_open(parsed[name])
-            broken_by[name] = parsed[name].row_problem()
-            self._mark(problem, broken_by[name])
+            broken_by[name] = none
+            if parsed[name].problem.any():
+                broken_by[name] = parsed[name].row_problem()
+                self._mark(problem, broken_by[name])
             if feed.columns[name][0].kind == "date":
-                self._tally(feed, file, rows, name, ~given.empty, broken_by[name])
+                self._tally(feed, rows, name, ~given.empty, broken_by[name])
         for name, at in instants.items():
             times[name], broken_by[name] = times_of(
-                at, feed=feed, name=name, parsed=parsed, typed=file.typed,
+                at, feed=feed, name=name, parsed=parsed, typed=typed,
                 problems=self.problems, last_day=self.last_day,
             )  # fmt: skip
             self._mark(problem, broken_by[name])
-            self._tally(feed, file, rows, name, ~times[name].missing, broken_by[name])
+            self._tally(feed, rows, name, ~times[name].missing, broken_by[name])
         if feed.schema.name in MEASURED_TABLES:
-            measured = self._measured(feed, file, rows, texts)
-            broken_by["value"] = broken_by["unit"] = measured.problem[measured.codes]
-            self._mark(problem, broken_by["value"])
+            measured = self._measured(feed, rows, texts)
+            broken_by["value"] = broken_by["unit"] = none
+            if measured.problem.any():
+                broken_by["value"] = broken_by["unit"] = measured.problem[measured.codes]
+                self._mark(problem, broken_by["value"])
         self._mark(problem, self._out_of_order(feed, parsed, times, len(rows)))
         if self.doubt_unended:
-            self._mark(problem, self._doubtful(feed, file, rows))
+            self._mark(problem, self._doubtful(feed, rows))
         kept_open = int(np.count_nonzero(ahead & (problem == 0) & ~nothing))
         self.ends_ahead[feed.number] = self.ends_ahead.get(feed.number, 0) + kept_open
         return Judged(
             lines=rows.lines,
+            entry=rows.entry,
             problem=problem,
             nothing=nothing,
             parsed=parsed,
@@ -163,16 +167,15 @@ class Judge:
         ids = {n for n, (column, _) in feed.columns.items() if column.kind == "id"}
         return {n: broken > 0 for n, broken in broken_by.items() if n in fed and n not in ids}
 
-    def _tally(
-        self, feed: Feed, file: ExportFile, rows: TextRows, name: str, given: Array, broken: Array
-    ) -> None:
+    def _tally(self, feed: Feed, rows: Pieces, name: str, given: Array, broken: Array) -> None:
         """Count the dates given and those that do not fit, for `refuse_unread_dates`."""
         failed = np.flatnonzero(given & np.isin(broken, self.problems.of_rule("not a date")))
         tally = self._dates.setdefault((feed.number, name), [0, 0, ""])
         tally[0] += int(given.sum())
         tally[1] += len(failed)
         if len(failed) and not tally[2]:
-            tally[2] = f"{file.name}, line {rows.lines[failed[0]]}"
+            file, line = rows.place(failed[0])
+            tally[2] = f"{file.name}, line {line}"
 
     def refuse_unread_dates(self, feed: Feed) -> None:
         """Raise where not one date of a column fits its order: then the order is wrong, not rows.
@@ -200,6 +203,11 @@ class Judge:
     def _is_instant(feed: Feed, name: str) -> bool:
         return feed.columns[name][0].kind == "instant"
 
+    def _taken_apart(self, feed: Feed, name: str, cells: Cells) -> Texts:
+        if name == "value" and feed.schema.name in MEASURED_TABLES:
+            return self._memory[feed.number].of(cells)
+        return Texts.of(cells)
+
     def _how(self, feed: Feed, name: str, *, typed: bool = False) -> Reading:
         column, spec = feed.columns[name]
         dated = column.kind == "date" or spec.dates is not None
@@ -212,15 +220,20 @@ class Judge:
             last_day=self.last_day,
         )
 
-    def _doubtful(self, feed: Feed, file: ExportFile, rows: TextRows) -> Array:
+    def _doubtful(self, feed: Feed, rows: Pieces) -> Array:
         """Return the rows whose last or first cell may be only a part of itself."""
         problem = np.zeros(len(rows), dtype=np.int32)
-        for lines, heading, reason in (
-            (rows.unended, file.headings[-1], "its last cell may be cut off or go on below"),
-            (rows.unbegun, file.headings[0], "its first cell may begin in the line above"),
-        ):
-            if lines and _is_read(feed, heading):
-                problem[np.isin(rows.lines, lines)] = self.problems.number(UNENDED, reason)
+        first = 0
+        for piece in rows:
+            headings, own = piece.file.headings, slice(first, first + len(piece.rows))
+            first = own.stop
+            for lines, heading, reason in (
+                (piece.rows.unended, headings[-1], "its last cell may be cut off or go on below"),
+                (piece.rows.unbegun, headings[0], "its first cell may begin in the line above"),
+            ):
+                if lines and _is_read(feed, heading):
+                    there = np.isin(piece.rows.lines, lines)
+                    problem[own][there] = self.problems.number(UNENDED, reason)
         return problem
 
     def _leave_open(self, ends: Parsed) -> Array:
@@ -254,45 +267,32 @@ class Judge:
         if not isinstance(cells, Texts):
             return cells.blank()
         spec = feed.columns[name][1]
-        missing = ("", *feed.source.missing, *spec.missing)
-        none = [text in missing and text not in (spec.codes or {}) for text in cells.different]
-        return np.array([*none, True])[cells.codes]
+        missing = {"", *feed.source.missing, *spec.missing} - set(spec.codes or ())
+        if missing.isdisjoint(cells.different):
+            return np.zeros(len(cells.codes), dtype=bool)
+        return np.array([text in missing for text in cells.different])[cells.codes]
 
-    def _measured(
-        self, feed: Feed, file: ExportFile, rows: TextRows, texts: dict[str, Texts]
-    ) -> Measured:
-        spec = feed.columns["value"][1]
+    def _measured(self, feed: Feed, rows: Pieces, texts: dict[str, Texts]) -> Measured:
         units = HBA1C_UNITS if feed.schema.name == "hba1c" else GLUCOSE_UNITS
         beside: Texts | None = None
         if "unit" in texts:
             beside = self._with_our_units(feed, texts["unit"])
-        elif spec.unit_column is not None:
-            beside = Texts.of(feed.beside(spec.unit_column, file, rows))
+        elif rows.beside is not None:
+            beside = Texts.of(rows.beside)
             texts["unit"] = beside
-        memory = self._memory.setdefault(feed.number, {})
-        how = self._how(feed, "value")
-        measured = parse_measured(texts["value"], beside, how, units, self.problems, memory)
-        self._tally_units(feed, file, rows, measured, units)
-        return replace(measured, problem=outside_belief(measured, units, self.problems))
-
-    def _tally_units(
-        self,
-        feed: Feed,
-        file: ExportFile,
-        rows: TextRows,
-        measured: Measured,
-        units: tuple[str, ...],
-    ) -> None:
-        """Count the values and those that look like the other unit, for the whole column."""
-        counts = measured.counts()
-        sound = (measured.problem == 0) & (measured.capped == 0)
-        other = sound & fits_other_unit(measured, units) & (counts > 0)
+        measured, sound, other = self._memory[feed.number].judged(
+            texts["value"], beside, self._how(feed, "value"), units, self.problems
+        )
+        # The values and those that look like the other unit are counted for the whole column.
+        counts = measured.counts
+        other = other & (counts > 0)
         tally = self.other_units.setdefault(feed.number, [0, 0, "", 0])
         tally[0] += int(counts[sound].sum())
         tally[1] += int(counts[other].sum())
         if other.any() and not tally[2]:
-            first = np.flatnonzero(other[measured.codes])[0]
-            tally[2], tally[3] = file.told, int(rows.lines[first])
+            file, line = rows.place(np.flatnonzero(other[measured.codes])[0])
+            tally[2], tally[3] = file.told, line
+        return measured
 
     def two_unit_systems(self, feed: Feed) -> str:
         """Return what to say where many values of a column do not fit its unit, else ""."""

@@ -73,12 +73,12 @@ class Ledger:
 
     def repeat(self, entry: Array) -> None:
         """Count exact repeats by the entry number of each."""
-        for number, count in _counted(entry):
+        for number, count in counted(entry):
             self.entries[number].repeats += count
 
     def keep(self, entry: Array) -> None:
         """Count rows kept by the entry number of each."""
-        for number, count in _counted(entry):
+        for number, count in counted(entry):
             self.entries[number].kept += count
 
     def note(
@@ -224,7 +224,8 @@ class Ledger:
         return frame.astype({n: "Int64" if n == "rows" else "object" for n in columns})
 
 
-def _counted(entry: Array) -> Iterable[tuple[int, int]]:
+def counted(entry: Array) -> Iterable[tuple[int, int]]:
+    """Return how often each entry number stands in `entry`."""
     counts = np.bincount(entry)
     return [(int(number), int(counts[number])) for number in np.flatnonzero(counts)]
 

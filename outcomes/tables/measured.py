@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
+from functools import cached_property
 from typing import Any, Final, TypeAlias
 
 import numpy as np
 import numpy.typing as npt
 
+from outcomes.tables.cells import Cells, Vocabulary
 from outcomes.tables.reading_store import different
 from outcomes.tables.values import Problem, Problems, Reading, Texts, not_one_of, number_of, one_of
 
@@ -26,10 +28,48 @@ WHOLE_FROM: Final = 20.0  # mg/dL
 WITHOUT_DECIMALS_FROM: Final = 40.0  # mg/dL
 LOOKS_LIKE_MG_DL: Final = 39.0  # mmol/L, beyond which the number is one of mg/dL
 LOOKS_LIKE_PERCENT: Final = 21.0  # mmol/mol, below which the number is one of %
-
+MOST_WORDS: Final = 100_000  # remembered of a column; with more, numbers hardly repeat
 
 # Of a text: value, unit, beyond which limit, whether the unit is final, problem, decimal mark.
 Known: TypeAlias = tuple[float, int, int, bool, int, bool]
+
+
+@dataclass(kw_only=True, eq=False, repr=False)
+class Memory:
+    """What the texts of one column of values were found to be, from one part to the next."""
+
+    words: Vocabulary = field(default_factory=Vocabulary)
+    known: dict[str, Known] = field(default_factory=dict)
+    _last: tuple[tuple[str, ...], Measured, Array, Array] | None = None
+
+    def of(self, cells: Cells) -> Texts:
+        """Take a column of values apart; few of its texts are new."""
+        if len(self.words.texts) > MOST_WORDS:
+            self.words, self.known = Vocabulary(), {}
+        return Texts.of(cells, self.words)
+
+    def judged(
+        self,
+        texts: Texts,
+        beside: Texts | None,
+        how: Reading,
+        units: tuple[str, ...],
+        problems: Problems,
+    ) -> tuple[Measured, Array, Array]:
+        """Return the values of a part, which pairs are numbers, and which look like the other unit.
+
+        `beside` is the unit of each row where it has a column of its own; `units` those that the
+        table knows.
+        """
+        if beside is None and self._last is not None and texts.different is self._last[0]:
+            _, measured, sound, other = self._last
+            return replace(measured, codes=texts.codes), sound, other
+        measured = _measured_pairs(texts, beside, how, units, problems, self.known)
+        sound = (measured.problem == 0) & (measured.capped == 0)
+        other = sound & _fits_other_unit(measured, units)
+        measured = replace(measured, problem=_outside_belief(measured, units, problems))
+        self._last = (texts.different, measured, sound, other) if beside is None else None
+        return measured, sound, other
 
 
 @dataclass(frozen=True, kw_only=True, eq=False, repr=False)
@@ -50,13 +90,19 @@ class Measured:
     problem: Array
     decimals: Array  # whether the text has a decimal mark
 
-    def counts(self, rows: Array | None = None) -> Array:
-        """Return how many rows, of all or of some, have each pair."""
-        codes = self.codes if rows is None else self.codes[rows]
-        return np.bincount(codes, minlength=len(self.value))
+    @cached_property
+    def counts(self) -> Array:
+        """How many rows have each pair."""
+        return np.bincount(self.codes, minlength=len(self.value))
+
+    def counts_of(self, rows: Array) -> Array:
+        """Return how many of some rows have each pair."""
+        if len(rows) == len(self.codes):
+            return self.counts
+        return np.bincount(self.codes[rows], minlength=len(self.value))
 
 
-def parse_measured(
+def _measured_pairs(
     texts: Texts,
     unit_texts: Texts | None,
     how: Reading,
@@ -64,19 +110,7 @@ def parse_measured(
     problems: Problems,
     memory: dict[str, Known],
 ) -> Measured:
-    """Read values, whose unit stands in the text, beside it or in the declaration.
-
-    Parameters
-    ----------
-    texts, unit_texts : Texts
-        The value, and the unit of each row where it has a column of its own.
-    how : Reading
-        Of the value's column.
-    units : tuple of str
-        The units that the table knows.
-    memory : dict
-        What texts read alike were found to be in earlier parts; added to.
-    """
+    """Read values, whose unit stands in the text, beside it or in the declaration."""
     for text in texts.different:
         if text not in memory:
             memory[text] = _known(text, how, units, problems)
@@ -174,7 +208,7 @@ def _units_beside(
     return unit[texts.codes], problem[texts.codes]
 
 
-def outside_belief(measured: Measured, units: tuple[str, ...], problems: Problems) -> Array:
+def _outside_belief(measured: Measured, units: tuple[str, ...], problems: Problems) -> Array:
     """Return the problem of values that nobody believes, whatever the patient."""
     believed = BELIEVED_HBA1C if "%" in units else BELIEVED_GLUCOSE
     problem = measured.problem.copy()
@@ -197,7 +231,7 @@ def _looks_other(measured: Measured, units: tuple[str, ...]) -> Array:
     return np.where(first, small, value > LOOKS_LIKE_MG_DL)
 
 
-def fits_other_unit(measured: Measured, units: tuple[str, ...]) -> Array:
+def _fits_other_unit(measured: Measured, units: tuple[str, ...]) -> Array:
     """Return which values nobody believes in their unit, but would in the other one."""
     believed = BELIEVED_HBA1C if "%" in units else BELIEVED_GLUCOSE
     fits = np.zeros(len(measured.value), dtype=bool)

@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from outcomes.tables.compiled import compiled
 from outcomes.tables.crossing import deaths
 from outcomes.tables.declared import GLUCOSE_UNITS
 from outcomes.tables.zones import MICROSECONDS_PER_MINUTE
@@ -30,116 +31,136 @@ REASONS: Final = {
     "after the sensor stopped": "time: later than the sensor worked",
     "after death": "time: later than the patient's death",
     "implausible step": "value: jumps faster than glucose can",
-}
-
-
-@dataclass(frozen=True, kw_only=True, eq=False, repr=False)
-class Life:
-    """One sensor of a patient: local days since 1970-01-01, the placement in microseconds."""
-
-    sensor_id: str
-    implanted: bool
-    placed: int
-    stopped: int
-    ended: int
-    settled: int  # instant at which the first 24 hours are over; 0 where only the day is known
+}  # in the order of the bits that `_look` sets
+MMOL_L: Final = GLUCOSE_UNITS.index("mmol/L")
+NO_SENSOR: Final = -2  # the number of a sensor that no reading names
+NO_LIVES: Final = np.empty((0, 6), dtype=np.int64)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False, repr=False)
 class ReadingRules:
-    """Judges the readings of one patient against the patient's sensors and death."""
+    """Judges the readings of one patient against the patient's sensors and death.
 
-    lives: dict[str, list[Life]]
+    `sensors` are the ids of a patient's sensors; `lives` has one row for each: whether it is
+    implanted, local days since 1970-01-01 on which it was placed, stopped and ended, and the
+    instant at which its first 24 hours are over (0 where only the day is known), after a place for
+    its number among the readings.
+    """
+
+    sensors: dict[str, list[str]]
+    lives: dict[str, Array]
     died: dict[str, int]
 
     @classmethod
     def from_tables(cls, sensors: pd.DataFrame, patients: pd.DataFrame) -> ReadingRules:
         """Read the sensors' lives and the deaths."""
-        lives: dict[str, list[Life]] = {}
-        days = {name: _days(sensors[name]) for name in ("placed_on", "stopped_on", "removed_on")}
+        placed, stopped, removed = (
+            _days(sensors[name]) for name in ("placed_on", "stopped_on", "removed_on")
+        )
+        open_end = (stopped == FAR) | (removed == FAR)
         placed_at = sensors["placed_at"].to_numpy().astype("datetime64[us]").astype(np.int64)
         timed = sensors["placed_at"].notna().to_numpy()
-        for i, (sensor, patient, kind) in enumerate(
-            zip(sensors["sensor_id"], sensors["patient_id"], sensors["kind"], strict=True)
-        ):
-            stopped, removed = days["stopped_on"][i], days["removed_on"][i]
-            lives.setdefault(patient, []).append(
-                Life(
-                    sensor_id=sensor,
-                    implanted=kind == "implanted",
-                    placed=days["placed_on"][i],
-                    stopped=min(stopped, removed),
-                    ended=max(stopped, removed) if FAR not in (stopped, removed)
-                    else min(stopped, removed),
-                    settled=int(placed_at[i]) + MICROSECONDS_PER_DAY if timed[i] else 0,
-                )
-            )  # fmt: skip
+        first, last = np.minimum(stopped, removed), np.maximum(stopped, removed)
+        lives = np.column_stack(
+            [
+                np.full(len(sensors), NO_SENSOR),
+                (sensors["kind"] == "implanted").to_numpy(dtype=np.int64),
+                placed,
+                first,
+                np.where(open_end, first, last),
+                np.where(timed, placed_at + MICROSECONDS_PER_DAY, 0),
+            ]
+        )
+        names = sensors["sensor_id"].to_numpy()
+        places = sensors.groupby("patient_id").indices
         died = {
             patient: int(day.to_datetime64().astype("datetime64[D]").astype(np.int64))
             for patient, day in deaths(patients).items()
         }
-        return cls(lives=lives, died=died)
+        return cls(
+            sensors={str(patient): names[of].tolist() for patient, of in places.items()},
+            lives={str(patient): lives[of] for patient, of in places.items()},
+            died=died,
+        )
 
-    def broken(self, patient_id: str, rows: Array, names: list[str]) -> Iterator[tuple[str, Array]]:
-        """Yield each rule with which rows break it; `rows` are sorted by time."""
-        local = rows["time"] + rows["offset"].astype(np.int64) * MICROSECONDS_PER_MINUTE
-        day = local // MICROSECONDS_PER_DAY
-        lives = self.lives.get(patient_id, [])
-        number = {name: i for i, name in enumerate(names)} if lives else {}
-        worn = np.zeros(len(rows), dtype=bool)
-        first, late = worn.copy(), worn.copy()
-        nameless = rows["sensor"] < 0
-        some_nameless = bool(nameless.any())
-        for life in lives:
-            own = rows["sensor"] == number.get(life.sensor_id, -2)
-            if some_nameless:
-                own |= nameless
-            elif not own.any():
-                continue
-            inside = own & (day >= life.placed) & (day <= life.ended)
-            worn |= inside
-            late |= inside & (day > life.stopped)
-            if life.implanted:
-                first |= inside & _settling(life, rows["time"], day)
-        if some_nameless and (late.any() or first.any()):
-            # Without a name, a reading is late or of an implant's first day only if no other sensor
-            # was working that day.
-            for life in lives:
-                working = nameless & (day >= life.placed) & (day <= life.stopped)
-                late &= ~working
-                if not life.implanted:
-                    first &= ~working
-        yield "outside wear", ~worn
-        yield "first day of an implant", first
-        yield "after the sensor stopped", late
-        if patient_id in self.died:
-            yield "after death", day > self.died[patient_id]
-        yield "implausible step", steps(rows)
+    def broken(
+        self, patient_id: str, rows: Array, numbers: dict[str, int]
+    ) -> Iterator[tuple[str, Array]]:
+        """Yield each rule that rows break, with which; `rows` are sorted by time.
+
+        `numbers` are those of the sensors that readings name.
+        """
+        lives = self.lives.get(patient_id, NO_LIVES)
+        for i, sensor in enumerate(self.sensors.get(patient_id, ())):
+            lives[i, 0] = numbers.get(sensor, NO_SENSOR)
+        bits = np.zeros(len(rows), dtype=np.uint8)
+        found = _look(rows, lives, self.died.get(patient_id, FAR), bits)
+        for i, rule in enumerate(REASONS):
+            if found & (1 << i):
+                yield rule, (bits & (1 << i)) > 0
 
 
-def steps(rows: Array) -> Array:
-    """Return which rows, sorted by time, differ too much from the one before of their sensor."""
-    broken = np.zeros(len(rows), dtype=bool)
-    if len(rows) < 2:
-        return broken
-    value = rows["value"]
-    if rows["unit"].any():
-        value = np.where(rows["unit"] == GLUCOSE_UNITS.index("mmol/L"),
-                         value * MG_DL_PER_MMOL_L, value)  # fmt: skip
-    apart = np.diff(rows["time"])
-    jump = np.abs(np.diff(value)) * MICROSECONDS_PER_MINUTE
+@compiled
+def _worn(time: Any, day: Any, sensor: Any, lives: Array) -> Any:
+    """Return the rules of wear that one reading breaks, one bit each in the order of `REASONS`.
+
+    Without a name, a reading is late or of an implant's first day only if no other sensor was
+    working that day.
+    """
+    worn, first, late, working, working_adhesive = False, False, False, False, False
+    for i in range(len(lives)):
+        if sensor >= 0 and lives[i, 0] != sensor:
+            continue
+        if day < lives[i, 2]:
+            continue
+        if day <= lives[i, 3]:
+            working = True
+            working_adhesive = working_adhesive or lives[i, 1] == 0
+        if day > lives[i, 4]:
+            continue
+        worn = True
+        late = late or day > lives[i, 3]
+        if lives[i, 1]:
+            settling = time < lives[i, 5] if lives[i, 5] else day == lives[i, 2]
+            first = first or settling
+    if sensor < 0:
+        late = late and not working
+        first = first and not working_adhesive
+    return (not worn) * 1 + first * 2 + late * 4
+
+
+@compiled
+def _steep(value: Any, before: Any, apart: Any) -> bool:
+    """Return whether a value in mg/dL differs too much from the one before it."""
     # Seconds apart, a meter of another kind or a repeat speaks: a minute is the least that counts.
-    beyond = jump > STEEPEST * np.maximum(apart, MICROSECONDS_PER_MINUTE)
-    beyond &= np.abs(np.diff(value)) > NOISE * np.maximum(value[1:], value[:-1])
-    same = rows["sensor"][1:] == rows["sensor"][:-1]
-    broken[1:] = beyond & same & (apart > 0) & (apart <= NEXT_READING)
-    return broken
+    least = max(apart, MICROSECONDS_PER_MINUTE)
+    jump = abs(value - before)
+    return jump * MICROSECONDS_PER_MINUTE > STEEPEST * least and jump > NOISE * max(value, before)
 
 
-def _settling(life: Life, time: Array, day: Array) -> Array:
-    return time < life.settled if life.settled else day == life.placed
+@compiled
+def _look(rows: Array, lives: Array, died: Any, bits: Array) -> Any:
+    """Set the bits of the rules that each row breaks; return those of all rows together."""
+    found = 0
+    for i in range(len(rows)):
+        row = rows[i]
+        day = (row.time + row.offset * MICROSECONDS_PER_MINUTE) // MICROSECONDS_PER_DAY
+        broken = _worn(row.time, day, row.sensor, lives)
+        if day > died:
+            broken |= 8
+        if i:
+            before = rows[i - 1]
+            apart = row.time - before.time
+            if before.sensor == row.sensor and 0 < apart <= NEXT_READING:
+                value = row.value * MG_DL_PER_MMOL_L if row.unit == MMOL_L else row.value
+                last = before.value * MG_DL_PER_MMOL_L if before.unit == MMOL_L else before.value
+                if _steep(value, last, apart):
+                    broken |= 16
+        bits[i] = broken
+        found |= broken
+    return found
 
 
-def _days(dates: pd.Series) -> list[int]:
+def _days(dates: pd.Series) -> Array:
     days = dates.to_numpy().astype("datetime64[D]").astype(np.int64)
-    return np.where(dates.notna().to_numpy(), days, FAR).tolist()
+    return np.where(dates.notna().to_numpy(), days, FAR)

@@ -30,14 +30,19 @@ def runs_of(columns: Mapping[str, Array], row_group: int) -> Array | None:
 
     None where the runs are so short that an index would be larger than the columns.
     """
-    together = np.column_stack([columns[name].astype(np.int32) for name in INDEXED])
-    starts = np.flatnonzero((together[1:] != together[:-1]).any(axis=1)) + 1
-    if len(starts) * READINGS_A_RUN > len(together):
+    together = [columns[name] for name in INDEXED]
+    rows, changes = len(together[0]), np.zeros(max(len(together[0]) - 1, 0), dtype=bool)
+    for values in together:
+        changes |= values[1:] != values[:-1]
+    starts = np.flatnonzero(changes) + 1
+    if len(starts) * READINGS_A_RUN > rows:
         return None
     starts = np.concatenate([[0], starts])
-    length = np.diff(np.append(starts, len(together)))
-    which = np.full(len(starts), row_group)
-    return np.column_stack([which, length, together[starts]]).astype(np.int32)
+    runs = np.empty((len(starts), 2 + len(INDEXED)), dtype=np.int32)
+    runs[:, 0], runs[:, 1] = row_group, np.diff(starts, append=rows)
+    for place, values in enumerate(together, start=2):
+        runs[:, place] = values[starts]
+    return runs
 
 
 def footer_of(runs: list[Array]) -> dict[str, str]:

@@ -11,7 +11,9 @@ A file's footer holds an index (`reading_runs`), so that a pass decodes `time` a
 from __future__ import annotations
 
 import hashlib
+from collections import deque
 from collections.abc import Iterable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field, fields
 from pathlib import Path
 from types import TracebackType
@@ -24,6 +26,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from outcomes.errors import StudyError, TableError
+from outcomes.tables.compiled import compiled
 from outcomes.tables.declared import CAPPED, GLUCOSE_UNITS, KINDS, READINGS
 from outcomes.tables.parquet import MEND
 from outcomes.tables.reading_runs import INDEXED, footer_of, runs_by_group, runs_of, spelt_out
@@ -41,6 +44,7 @@ DEFAULT_INTERVAL: Final = 5  # minutes, where a patient's readings show none
 WIDEST_SPAN: Final = 1_000_000
 LONGEST_INTERVAL: Final = 30  # minutes; a longer distance is a gap, not an interval
 FILE_ROWS: Final = 4_000_000
+WAITING_ROWS: Final = 400_000  # that may wait to be written
 GROUP_ROWS: Final = 4_000_000  # of a row group at most; a patient with more has several
 MICROSECONDS_PER_MINUTE: Final = 60_000_000
 MICROSECONDS_PER_DAY: Final = 86_400_000_000
@@ -154,6 +158,7 @@ class ReadingBlock:
     capped: Array
     sensor: Array
     sensors: tuple[str, ...]
+    kind: Array | None = None  # of each reading, where it has been found out already
 
     def in_order(self) -> ReadingBlock:
         """Return the same readings sorted by time and then sensor, the sensors by name."""
@@ -173,6 +178,7 @@ class ReadingBlock:
             capped=self.capped[order].astype(np.int8),
             sensor=sensor[order],
             sensors=tuple(self.sensors[i] for i in by_name),
+            kind=None if self.kind is None else self.kind[order],
         )
 
     def digest(self) -> bytes:
@@ -180,8 +186,8 @@ class ReadingBlock:
         digest = hashlib.sha256(f"{self.patient_id}\0".encode())
         digest.update("\0".join(self.sensors).encode())
         for values in (self.time, self.local_offset, self.value, self.unit, self.capped):
-            digest.update(values.tobytes())
-        digest.update(self.sensor.tobytes())
+            digest.update(values.data)
+        digest.update(self.sensor.data)
         return digest.digest()
 
 
@@ -253,6 +259,9 @@ class WornSensors:
         lives = self.by_patient.get(patient_id)
         if lives is None:
             return np.full(len(days), -1, dtype=np.int8)
+        kinds = self._kinds_throughout(lives, int(days.min()), int(days.max()))
+        if kinds is not None:
+            return np.full(len(days), kinds, dtype=np.int8)
         each_day, which = different(days)
         worn = np.zeros((len(KINDS), len(each_day)), dtype=bool)
         for kind, first, last in lives:
@@ -261,6 +270,17 @@ class WornSensors:
             )
         only = np.where(worn.sum(axis=0) == 1, worn.argmax(axis=0), -1).astype(np.int8)
         return only[which]
+
+    @staticmethod
+    def _kinds_throughout(lives: Array, first: int, last: int) -> int | None:
+        """Return the only kind worn on all days from first to last; None where that differs."""
+        kind, begun, ended = lives.T
+        touched = (begun <= last) & (ended >= first)
+        if not touched.any():
+            return -1
+        kinds = kind[touched]
+        throughout = touched & (begun <= first) & (ended >= last)
+        return int(kinds[0]) if throughout.any() and (kinds == kinds[0]).all() else None
 
 
 def different(values: Array) -> tuple[Array, Array]:
@@ -272,6 +292,8 @@ def different(values: Array) -> tuple[Array, Array]:
         return np.unique(values, return_inverse=True)
     least = int(values.min())
     span = int(values.max()) - least
+    if not span:
+        return values[:1].copy(), np.zeros(len(values), dtype=np.int64)
     if span > WIDEST_SPAN:
         return np.unique(values, return_inverse=True)
     there = np.zeros(span + 1, dtype=bool)
@@ -294,20 +316,26 @@ def reading_intervals(time: Array, group: Array, kind_of_group: Array) -> Array:
     kind_of_group : kind of each group
     """
     groups = len(kind_of_group)
-    if groups > 1:
-        order = np.argsort(group, kind="stable")
-        group, time = group[order], time[order]
-    minutes = np.rint(np.diff(time) / MICROSECONDS_PER_MINUTE)
-    fits = (group[1:] == group[:-1]) & (minutes >= 1) & (minutes <= LONGEST_INTERVAL)
-    cell = group[1:][fits] * (LONGEST_INTERVAL + 1) + minutes[fits].astype(np.int64)
-    counts = np.bincount(cell, minlength=groups * (LONGEST_INTERVAL + 1))
-    counts = counts.reshape(groups, LONGEST_INTERVAL + 1)
+    counts = np.zeros((groups, LONGEST_INTERVAL + 1), dtype=np.int64)
+    _count_distances(time, group, counts, np.full(groups, -1, dtype=np.int64))
     interval = np.empty(groups, dtype=np.int16)
     for i in range(groups):
         own, same_kind = counts[i], counts[kind_of_group == kind_of_group[i]].sum(axis=0)
         best = own if own.any() else same_kind
         interval[i] = best.argmax() if best.any() else DEFAULT_INTERVAL
     return interval
+
+
+@compiled
+def _count_distances(time: Array, group: Array, counts: Array, last: Array) -> None:
+    """Count by group the whole minutes between readings; `last` is where each was seen last."""
+    for row in range(len(time)):
+        own = group[row]
+        if last[own] >= 0:
+            minutes = int(np.rint((time[row] - time[last[own]]) / MICROSECONDS_PER_MINUTE))
+            if 1 <= minutes <= LONGEST_INTERVAL:
+                counts[own, minutes] += 1
+        last[own] = row
 
 
 def _streams(block: ReadingBlock, kind: Array) -> tuple[Array, tuple[Array, ...]]:
@@ -344,6 +372,11 @@ def _file_schema(value_type: pa.DataType, stream_type: pa.DataType) -> pa.Schema
     )
 
 
+def _arrow(values: Array, kind: pa.DataType) -> pa.Array:
+    """Return numbers as an arrow array of the same type, without a copy."""
+    return pa.Array.from_buffers(kind, len(values), [None, pa.py_buffer(values)])
+
+
 @dataclass(kw_only=True, eq=False, repr=False)
 class _OpenFile:
     """A reading file that still grows."""
@@ -359,7 +392,10 @@ class _OpenFile:
         runs = runs_of(columns, self.groups)
         if runs is not None:
             self.runs.append(runs)
-        table = pa.table(columns, schema=self.writer.schema)
+        table = pa.Table.from_arrays(
+            [_arrow(columns[f.name], f.type) for f in self.writer.schema],
+            schema=self.writer.schema,
+        )
         self.writer.write_table(table, row_group_size=GROUP_ROWS)
         self.groups += -(-len(table) // GROUP_ROWS)
         self.rows += len(table)
@@ -375,11 +411,16 @@ class ReadingsWriter:
     """Writes blocks into `folder`, one row group a patient, and keeps the index of what is where.
 
     Used as a context; afterwards `index`, `streams`, `rows` and `digest()` tell what was written.
+    A thread of its own writes, while the caller makes the next blocks; an error of it is raised by
+    the next call or at the end.
     """
 
     folder: Path
     worn: WornSensors
     rows: int = 0
+    _patients: set[str] = field(default_factory=set)
+    _thread: ThreadPoolExecutor = field(default_factory=lambda: ThreadPoolExecutor(1))
+    _waiting: deque[tuple[Future[None], int]] = field(default_factory=deque)
     _open: dict[str, _OpenFile] = field(default_factory=dict)
     _index: list[tuple[Any, ...]] = field(default_factory=list)
     _streams: list[tuple[Array, ...]] = field(default_factory=list)
@@ -397,9 +438,19 @@ class ReadingsWriter:
         error: BaseException | None,
         at: TracebackType | None,
     ) -> None:
-        """Close every open file."""
-        for file in self._open.values():
-            file.close()
+        """Write what is waiting, unless something failed, and close every open file."""
+        try:
+            if error is None:
+                self._wait(0)
+        finally:
+            self._thread.shutdown(cancel_futures=True)
+            for file in self._open.values():
+                file.close()
+
+    def _wait(self, most: int) -> None:
+        """Wait until at most so many readings wait to be written; raise what failed."""
+        while self._waiting and sum(rows for _, rows in self._waiting) > most:
+            self._waiting.popleft()[0].result()
 
     def write(self, block: ReadingBlock) -> None:
         """Write all readings of one patient.
@@ -409,15 +460,21 @@ class ReadingsWriter:
         TableError
             The patient was written before: blocks must hold whole patients.
         """
-        if block.patient_id in self._digests:
+        if block.patient_id in self._patients:
             raise TableError(
                 f"readings: patient {block.patient_id} comes in two blocks. "
                 "Give all readings of a patient in one frame."
             )
         if not len(block.time):
             return
+        self._patients.add(block.patient_id)
+        self._wait(WAITING_ROWS)
+        self._waiting.append((self._thread.submit(self._write, block), len(block.time)))
+
+    def _write(self, block: ReadingBlock) -> None:
         block = block.in_order()
-        stream, streams = _streams(block, self.worn.kind_of_readings(block))
+        kind = self.worn.kind_of_readings(block) if block.kind is None else block.kind
+        stream, streams = _streams(block, kind)
         self._streams.append(streams)
         self._digests[block.patient_id] = block.digest()
         scaled = np.rint(block.value * SCALE[block.unit])

@@ -318,7 +318,9 @@ def write_study(
                 for path in unfinished.rglob("*.parquet")
             ),
         }
-        text = json.dumps(description, indent=1, ensure_ascii=False)
+        # One line a key: thousands of files would take a second to write out with indents.
+        lines = (f'"{k}": {json.dumps(v, ensure_ascii=False)}' for k, v in description.items())
+        text = "{\n" + ",\n".join(lines) + "\n}\n"
         (unfinished / "study.json").write_text(text, encoding="utf-8")
         refreshed = (*(f"{name}.parquet" for name in about), "study.json")
         if compare is not None and (replaced := _study_before(folder)) is not None:

@@ -199,15 +199,17 @@ class TextFile(ExportFile):
         lines = text.split("\n", above)
         if len(lines) <= above:
             return [], []
-        reader = csv.reader(io.StringIO(lines[above], newline=""), delimiter=self.separator)
+        reader = csv.reader(_lines(lines[above]), delimiter=self.separator)
         rows: list[list[str]] = []
         ends: list[int] = []
+        found = False
         try:
             for row in reader:
                 rows.append(row)
                 ends.append(above + reader.line_num)
-                if len(rows) >= SEARCHED_LINES:
-                    break
+                if found or len(rows) >= SEARCHED_LINES:
+                    break  # one more than the headings, since the last one may be cut
+                found = self.holds_headings(row)
         except csv.Error as error:
             raise IntakeError(f"{self.name}: the headings cannot be read ({error}).") from error
         return rows, ends
@@ -361,6 +363,14 @@ class TextFile(ExportFile):
             f"{self.name}, line {line}: a quotation mark opens here and never closes. "
             "The file is cut off or damaged; export it again."
         )
+
+
+def _lines(text: str) -> Iterator[str]:
+    at = 0
+    while at < len(text):
+        end = text.find("\n", at) + 1 or len(text)
+        yield text[at:end]
+        at = end
 
 
 def _has_empty_line(data: bytes) -> bool:

@@ -84,7 +84,7 @@ class TimedRows:
         if self._spilled:
             shutil.rmtree(self.spill, ignore_errors=True)
 
-    def add(self, judged: Judged, entry: int) -> None:
+    def add(self, judged: Judged) -> None:
         """Take the good rows of a judged part of a file."""
         good = judged.good
         if not len(good):
@@ -95,7 +95,7 @@ class TimedRows:
         taken: Any = slice(None) if len(good) == len(judged.lines) else good
         rows["patient"] = self._numbers(judged, "patient_id", self.patients, taken)
         rows["sensor"] = self._numbers(judged, "sensor_id", self.sensors, taken)
-        rows["entry"], rows["line"] = entry, judged.lines[taken]
+        rows["entry"], rows["line"] = judged.entry[taken], judged.lines[taken]
         rows["time"], rows["offset"] = times.utc[taken], times.offset[taken]
         rows["apart"] = times.apart[taken]
         pairs = measured.codes[taken]

@@ -98,11 +98,11 @@ class Texts:
     different: tuple[str, ...]
 
     @classmethod
-    def of(cls, cells: Cells) -> Texts:
-        """Take a column apart."""
-        words = Vocabulary()
+    def of(cls, cells: Cells, words: Vocabulary | None = None) -> Texts:
+        """Take a column apart, into the `words` of earlier parts where those are given."""
+        words = words or Vocabulary()
         codes = words.codes(cells)
-        return cls(codes=codes, different=tuple(map(str.strip, words.texts)))
+        return cls(codes=codes, different=words.trimmed)
 
     @classmethod
     def same(cls, text: str, n: int) -> Texts:
