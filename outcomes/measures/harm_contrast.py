@@ -14,8 +14,8 @@ from outcomes.measures.harm_tables import HarmTables, harm_tables
 from outcomes.measures.harms import WEAR, in_window, until_first, wear_exposure
 from outcomes.results import DASH, Record, Result, Show, interval, number
 from outcomes.statistics.intervals import Interval, proportion_difference
+from outcomes.statistics.rate_contrasts import rate_difference, rate_ratio
 from outcomes.statistics.rate_models import rate_model
-from outcomes.statistics.rates import rate_difference, rate_ratio
 from outcomes.tables.declared import KINDS
 from outcomes.units import counted
 

@@ -12,7 +12,8 @@ from outcomes.cohorts.build import CohortSet
 from outcomes.measures.harm_rows import Row, harm_row
 from outcomes.measures.harms import METABOLIC
 from outcomes.results import interval, number
-from outcomes.statistics.rates import clustered_rate, rate
+from outcomes.statistics.clustered_rates import clustered_rate
+from outcomes.statistics.rates import rate
 from outcomes.tables.declared import KINDS, LEFT
 from outcomes.units import DAYS_PER_YEAR, counted
 

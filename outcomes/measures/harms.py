@@ -12,8 +12,9 @@ import pandas as pd
 from outcomes.cohorts.follow_up import LOST as PATIENT_LOST
 from outcomes.measures.sensor_ends import patient_days
 from outcomes.plan import Complications
+from outcomes.statistics.clustered_rates import ClusteredRate, clustered_rate
 from outcomes.statistics.intervals import Interval, proportion
-from outcomes.statistics.rates import ClusteredRate, clustered_rate, rate
+from outcomes.statistics.rates import rate
 from outcomes.tables.declared import RELATED
 from outcomes.units import DAYS_PER_YEAR
 

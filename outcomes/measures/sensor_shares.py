@@ -20,13 +20,14 @@ from outcomes.measures.sensor_ends import (
     WORKING,
     patient_days,
 )
+from outcomes.statistics.clustered_rates import clustered_rate
 from outcomes.statistics.competing_risks import (
     CumulativeIncidence,
     cumulative_incidence,
     difference,
 )
 from outcomes.statistics.lives import CENSORED, EVENT_FREE
-from outcomes.statistics.rates import clustered_rate, rate
+from outcomes.statistics.rates import rate
 from outcomes.statistics.survival import kaplan_meier
 from outcomes.units import DAYS_PER_YEAR
 

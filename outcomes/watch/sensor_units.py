@@ -26,7 +26,7 @@ from outcomes.statistics.observed_expected import (
     left_out_each,
 )
 from outcomes.statistics.probability_limits import normal_quantile
-from outcomes.statistics.rates import rate_ratio
+from outcomes.statistics.rate_contrasts import rate_ratio
 
 GROUPINGS: Final = ("model", "lot", "site")
 CLASS_OF: Final = {

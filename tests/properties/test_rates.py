@@ -9,9 +9,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from outcomes.statistics.clustered_rates import clustered_rate
 from outcomes.statistics.intervals import Interval, proportion, proportion_difference
 from outcomes.statistics.multiplicity import holm
-from outcomes.statistics.rates import clustered_rate, rate, rate_difference, rate_ratio
+from outcomes.statistics.rate_contrasts import rate_difference, rate_ratio
+from outcomes.statistics.rates import rate
 
 events = st.integers(0, 60)
 years = st.floats(0.1, 500.0)

@@ -18,7 +18,8 @@ from outcomes.statistics.intervals import (
     proportion_difference,
     zero_proportion_bound,
 )
-from outcomes.statistics.rates import rate, rate_difference, rate_ratio, zero_rate_bound
+from outcomes.statistics.rate_contrasts import rate_difference, rate_ratio
+from outcomes.statistics.rates import rate, zero_rate_bound
 
 DATA = Path(__file__).parent / "data"
 

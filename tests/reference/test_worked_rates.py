@@ -9,8 +9,9 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
+from outcomes.statistics.clustered_rates import clustered_rate
 from outcomes.statistics.intervals import Interval, proportion
-from outcomes.statistics.rates import clustered_rate, rate, zero_rate_bound
+from outcomes.statistics.rates import rate, zero_rate_bound
 
 EXAMPLES = Path(__file__).parents[1] / "data" / "worked_examples"
 YEAR = 365.25

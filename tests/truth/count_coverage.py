@@ -18,15 +18,11 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy import stats
 
+from outcomes.statistics.clustered_rates import clustered_rate
 from outcomes.statistics.intervals import Interval, proportion, proportion_difference
+from outcomes.statistics.rate_contrasts import rate_difference, rate_ratio
 from outcomes.statistics.rate_models import rate_model
-from outcomes.statistics.rates import (
-    clustered_rate,
-    garwood,
-    mid_p_count,
-    rate_difference,
-    rate_ratio,
-)
+from outcomes.statistics.rates import garwood, mid_p_count
 from outcomes.statistics.recurrent_events import mean_cumulative_count
 
 Floats = NDArray[np.float64]

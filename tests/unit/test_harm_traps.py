@@ -7,11 +7,11 @@ import math
 import pandas as pd
 import pytest
 
+from outcomes.statistics.clustered_rates import clustered_rate
 from outcomes.statistics.competing_risks import cumulative_incidence
 from outcomes.statistics.cox import cox
 from outcomes.statistics.intervals import proportion
 from outcomes.statistics.multiplicity import holm
-from outcomes.statistics.rates import clustered_rate
 
 
 def test_a_planned_removal_competes_and_is_no_failure() -> None:

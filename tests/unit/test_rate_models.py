@@ -5,8 +5,8 @@ import pandas as pd
 import pytest
 
 from outcomes.errors import EstimationError
+from outcomes.statistics.clustered_rates import clustered_rate
 from outcomes.statistics.rate_models import rate_model
-from outcomes.statistics.rates import clustered_rate
 
 
 def wear(events: list[int], kind: str, years: float = 1.0) -> pd.DataFrame:

@@ -5,6 +5,7 @@ import pandas as pd
 import pytest
 
 from outcomes.errors import EstimationError
+from outcomes.statistics.clustered_rates import clustered_rate
 from outcomes.statistics.intervals import (
     Interval,
     proportion,
@@ -13,7 +14,8 @@ from outcomes.statistics.intervals import (
     zero_proportion_bound,
 )
 from outcomes.statistics.multiplicity import holm
-from outcomes.statistics.rates import clustered_rate, rate, rate_difference, rate_ratio
+from outcomes.statistics.rate_contrasts import rate_difference, rate_ratio
+from outcomes.statistics.rates import rate
 
 
 def wear(events: list[int], years: list[float]) -> pd.DataFrame:
