@@ -192,13 +192,15 @@ class StackedEquations:
             fit = logistic(
                 self.x, z, weights=counts, penalty=self.score.penalty, start=gamma, tolerance=_DRAW
             )
-            see = self._seen_fit(counts, delta) if self.v.shape[1] else fit
+            # In a drawing without anybody unseen the chance of being seen is 1: no model is needed.
+            some_unseen = bool(self.v.shape[1] and counts[~self.seen].any())
+            see = self._seen_fit(counts, delta) if some_unseen else fit
             if not (fit.converged and see.converged):
                 return None
             drawn = self._outcome_fits(counts, (eta, beta))
             if drawn is None:
                 return None
-            chance = see.coefficients if self.v.shape[1] else delta
+            chance = see.coefficients if some_unseen else None
             return np.array(self.means(self._means(fit.coefficients, chance, *drawn, counts)))
 
         return statistic
@@ -248,13 +250,18 @@ class StackedEquations:
         return self._predict(self.late, eta) if self.late.shape[1] else self.y
 
     def _parts(self, gamma: Any, delta: Any, beta: Any) -> tuple[Any, ...]:
-        """Tilt, weights of both groups, inverse chances of being seen, predictions of all rows."""
+        """Tilt, weights of both groups, inverse chances of being seen, predictions of all rows.
+
+        `delta` is None where everybody was seen.
+        """
         e = 1 / (1 + np.exp(-(self.x @ gamma)))
         m1, m0 = self._predict(self.at_treated, beta), self._predict(self.at_reference, beta)
         weights = weights_of(e, self.z, self.target)
         if self.estimator == "outcome model":
             weights = weights * 0
-        stands_for = self.seen * (1 + np.exp(-(self.v @ delta))) if self.v.shape[1] else self.seen
+        stands_for = self.seen
+        if delta is not None and self.v.shape[1]:
+            stands_for = self.seen * (1 + np.exp(-(self.v @ delta)))
         h = tilt(e, self.target)
         if self.target == "treated":
             # The treated themselves are the target, so they stand for it.
@@ -262,7 +269,7 @@ class StackedEquations:
         return h, weights * self.z, weights * ~self.z, stands_for, m1, m0
 
     def _means(
-        self, gamma: Floats, delta: Floats, eta: Floats, beta: Floats, counts: Floats
+        self, gamma: Floats, delta: Floats | None, eta: Floats, beta: Floats, counts: Floats
     ) -> Floats:
         h, w1, w0, stands_for, m1, m0 = self._parts(gamma, delta, beta)
         h, w1, w0 = h * counts, w1 * counts, w0 * counts
