@@ -10,8 +10,9 @@ import pandas as pd
 
 from outcomes.cohorts.build import CohortSet
 from outcomes.figures.style import cohort_order
+from outcomes.measures.range_quantities import HOLD_FROM
 from outcomes.measures.range_windows import CUMULATIVE, NEW, QUARTER, clinic_windows
-from outcomes.measures.time_in_range import HOLD_FROM, period_of_month
+from outcomes.measures.time_in_range import period_of_month
 from outcomes.results import Record, Result, interval, number
 from outcomes.statistics.intervals import proportion
 from outcomes.units import counted

@@ -18,8 +18,9 @@ from outcomes.errors import UsageError, known_names
 from outcomes.figures.style import INK, cohort_order, look
 from outcomes.measures.complications import ALL, FIRST_EVENTS, complications
 from outcomes.measures.hba1c_change import hba1c_change
+from outcomes.measures.range_quantities import SHARE
 from outcomes.measures.sensor_survival import sensor_survival
-from outcomes.measures.time_in_range import SHARE, time_in_range
+from outcomes.measures.time_in_range import time_in_range
 from outcomes.report.looks import log_look
 from outcomes.results import Record, Result, Show, interval, number
 from outcomes.tables.declared import KINDS

@@ -23,9 +23,10 @@ import pandas as pd
 from outcomes.cohorts.build import CohortSet, build_cohorts
 from outcomes.measures.hba1c_change import hba1c_change
 from outcomes.measures.hba1c_change_rows import CHANGE
+from outcomes.measures.range_quantities import SHARE
 from outcomes.measures.sensor_shares import LOST
 from outcomes.measures.sensor_survival import sensor_survival
-from outcomes.measures.time_in_range import SHARE, time_in_range
+from outcomes.measures.time_in_range import time_in_range
 from outcomes.plan import read_plan, read_sources
 from outcomes.results import Result
 from outcomes.tables.intake import intake

@@ -10,7 +10,8 @@ import pandas as pd
 import pytest
 
 from outcomes.cohorts.build import build_cohorts
-from outcomes.measures.time_in_range import AT_EVERY_PERIOD, QUANTITIES, time_in_range
+from outcomes.measures.range_quantities import AT_EVERY_PERIOD, QUANTITIES
+from outcomes.measures.time_in_range import time_in_range
 from outcomes.plan import Frame, Plan
 from outcomes.statistics.intervals import t_interval
 from outcomes.tables.declared import STATES
