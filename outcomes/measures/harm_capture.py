@@ -264,12 +264,12 @@ def _plain(table: pd.DataFrame, *, has_table: bool) -> str:
         return ""
     every, unmarked = rows.loc[_EVERY], rows.loc[_UNREPORTED]
     recorded = counted(every["n"], "recorded complication")
-    told = f"Of {recorded}, {every['events']} were written down in full."
+    told = f"Of {recorded}, written down in full: {every['events']}."
     if unmarked["n"]:
         told += (
             f" Of {counted(unmarked['n'], 'serious one')} that may come from a sensor or a "
-            f"procedure, {unmarked['events']} bear no mark that the authorities or the maker were "
-            "told; whether they must be is a matter of local rules."
+            f"procedure, not marked as told to the authorities or the maker: {unmarked['events']}; "
+            "whether they must be told is a matter of local rules."
         )
     return f"{told} What nobody told or wrote down is in no count."
 

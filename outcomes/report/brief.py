@@ -8,6 +8,7 @@ from typing import Final
 
 import pandas as pd
 
+from outcomes.measures.hba1c_change_rows import CHANGE, CHANGE_MODEL
 from outcomes.report.sections import Answers
 from outcomes.results import Record, Result, number
 from outcomes.units import counted
@@ -61,12 +62,25 @@ def _told(result: Result) -> tuple[str, list[str]]:
     sentences = []
     for named, quantity, unit, at, words in FIGURES:
         if named == outcome:
-            for entry in _cohorts(result.entries, quantity, unit, at):
+            found = _cohorts(result.entries, quantity, unit, at)
+            if quantity == CHANGE:
+                model = _cohorts(result.entries, CHANGE_MODEL, unit, at)
+                found = {cohort: _primary(one, model.get(cohort)) for cohort, one in found.items()}
+            for entry in found.values():
                 sentences.append(words(entry) if entry.estimate is not None else _untold(entry))
     return result.title, sentences or [result.plain or result.finding]
 
 
-def _cohorts(entries: Iterable[Record], quantity: str, unit: str, at: str) -> list[Record]:
+def _primary(seen: Record, model: Record | None) -> Record:
+    """Return the change by the model, the primary one, with its n of those due; else as seen."""
+    if model is None or model.estimate is None:
+        return seen
+    return replace(
+        seen, estimate=model.estimate, conf_low=model.conf_low, conf_high=model.conf_high
+    )
+
+
+def _cohorts(entries: Iterable[Record], quantity: str, unit: str, at: str) -> dict[str, Record]:
     """Return the figure's cumulative record of each cohort, the first where there are several."""
     found: dict[str, Record] = {}
     for entry in entries:
@@ -77,7 +91,7 @@ def _cohorts(entries: Iterable[Record], quantity: str, unit: str, at: str) -> li
             and dict(entry.by) in ORDINARY
         ):
             found.setdefault(entry.cohort, entry)
-    return list(found.values())
+    return found
 
 
 def _untold(entry: Record) -> str:
@@ -175,7 +189,7 @@ def _limits(entry: Record) -> tuple[float | None, float | None]:
 
 
 FIGURES: Final[Sequence[tuple[str, str, str, str, Sentence]]] = (
-    ("hba1c_change", "mean change, those with both draws", "percentage points", "month 6", _hba1c),
+    ("hba1c_change", CHANGE, "percentage points", "month 6", _hba1c),
     ("time_in_range", "share 70-180", "% of time", "period 7", _time_in_range),
     ("sensor_survival", "reached planned removal", "of 100 sensors placed", "eve", _reached),
     ("sensor_survival", "lost before the planned day", "of 100 sensors placed", "eve", _lost),

@@ -163,8 +163,8 @@ def _alt(one: Series, table: pd.DataFrame) -> str:
     )
     events, size = (float(one.points[name].sum()) for name in ("events", "size"))
     return (
-        f"{one.title}, {one.unit}, by month with limit; in all n = {number(events, 0)} in "
-        f"{number(size, 1)} {one.size_name}; last months: {values}."
+        f"{one.title}, {one.unit}, by month with limit; in all "
+        f"{counted(events, 'event')} in {number(size, 1)} {one.size_name}; last months: {values}."
     )
 
 

@@ -11,6 +11,7 @@ import outcomes as oc
 from outcomes.command import main
 from outcomes.errors import WriteError
 from outcomes.report import pdf
+from tests.notebooks.test_pages_in_browser import audited
 
 
 @pytest.fixture(scope="module")
@@ -58,6 +59,12 @@ def test_an_unknown_audience_is_refused_before_anything_runs(demo, tmp_path, cap
     assert main([str(w) for w in [*words, "--audience", "public"]]) == 2
     assert "clinic, committee, external" in capsys.readouterr().err
     assert not (tmp_path / "out").exists()
+
+
+@pytest.mark.browser
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_an_accessibility_audit_of_the_external_page_finds_no_violation(outside, chromium, scheme):
+    assert audited(chromium, (outside / "quarterly_report.html").as_uri(), scheme) == []
 
 
 @pytest.mark.browser

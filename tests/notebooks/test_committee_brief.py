@@ -9,9 +9,10 @@ from playwright.sync_api import sync_playwright
 
 import outcomes as oc
 from outcomes.command import main
+from outcomes.measures.hba1c_change_rows import CHANGE_MODEL
 from outcomes.report.brief import FIGURES
 from outcomes.report.check import check_page
-from tests.notebooks.test_pages_in_browser import violations
+from tests.notebooks.test_pages_in_browser import audited
 
 
 def brief(demo, out, *more):
@@ -59,8 +60,36 @@ def test_nobody_is_named(folder, demo):
     assert not [name for name in names if re.search(rf"\b{re.escape(name)}\b", text)]
 
 
-def test_the_brief_for_readers_outside_shows_no_small_count(demo, tmp_path):
-    outside = brief(demo, tmp_path, "--audience", "external") / "committee-external"
+def test_the_change_told_is_the_primary_one(quarter_folder, page):
+    stored = json.loads((quarter_folder / "results.json").read_text("utf-8"))["results"]
+    told = re.findall(r"HbA1c was on average ([\d.]+) points lower", page)
+    primary = [
+        f"{-record['estimate']:.1f}" for record in stored
+        if record["quantity"] == CHANGE_MODEL and record["at"] == "month 6"
+        and record["unit"] == "percentage points" and record["population"] == "cumulative"
+    ]  # fmt: skip
+    assert sorted(told) == sorted(set(primary)) != []
+
+
+def test_harm_of_procedures_has_one_denominator_on_both_pages(page, quarter_folder):
+    quarterly = (quarter_folder / "quarterly_report.html").read_text("utf-8")
+    placements = re.search(r"Of (\d+) attempted placements", page)[1]
+    assert f"of {placements} attempted placements" in quarterly
+
+
+def test_the_capture_of_harm_is_told_in_everyday_words(page):
+    told = re.search(r"Of \d+ recorded complications, written down in full: \d+\.[^<]+", page)[0]
+    assert "in no count" in told
+    assert "interval" not in told
+
+
+@pytest.fixture(scope="module")
+def outside(demo, tmp_path_factory):
+    made = brief(demo, tmp_path_factory.mktemp("outside"), "--audience", "external")
+    return made / "committee-external"
+
+
+def test_the_brief_for_readers_outside_shows_no_small_count(outside):
     stored = json.loads((outside / "results.json").read_text("utf-8"))
     counts = [
         record[name] for record in stored["results"] for name in ("n_patients", "n_units", "events")
@@ -71,13 +100,10 @@ def test_the_brief_for_readers_outside_shows_no_small_count(demo, tmp_path):
 
 @pytest.mark.browser
 @pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_an_accessibility_audit_of_the_brief_finds_no_violation(folder, chromium, scheme):
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=chromium, args=["--no-sandbox"])
-        opened = browser.new_context(bypass_csp=True, color_scheme=scheme).new_page()
-        opened.goto((folder / "committee_brief.html").as_uri())
-        assert violations(opened) == []
-        browser.close()
+@pytest.mark.parametrize("reader", ["folder", "outside"])
+def test_an_accessibility_audit_of_the_brief_finds_no_violation(request, chromium, reader, scheme):
+    page = request.getfixturevalue(reader) / "committee_brief.html"
+    assert audited(chromium, page.as_uri(), scheme) == []
 
 
 @pytest.mark.browser

@@ -9,6 +9,7 @@ import pytest
 from outcomes.report.check import check_page
 from tests.notebooks.odd_clinics import ODD, odd_study, page_of
 from tests.notebooks.test_figure_scales import N_ELSEWHERE, STATED
+from tests.notebooks.test_pages_in_browser import audited
 
 TOLD = {
     "an empty quarter": "No contact, HbA1c draw, sensor placed, procedure or complication is dated",
@@ -63,6 +64,15 @@ def test_one_of_anything_is_told_in_the_singular(made):
 
 def test_no_marks_of_a_markup_language_are_read(made):
     assert re.findall(r"\*[A-Za-z][^*|]*\*|`[^`|]+`|\]\(", texts(made[1])) == []
+
+
+@pytest.mark.browser
+@pytest.mark.parametrize("made", ["one patient"], indirect=True)
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_an_accessibility_audit_of_a_small_groups_page_finds_none(made, chromium, tmp_path, scheme):
+    page = tmp_path / "page.html"
+    page.write_text(made[1].text, encoding="utf-8")
+    assert audited(chromium, page.as_uri(), scheme) == []
 
 
 def test_every_figure_of_a_small_clinic_states_its_n(made):

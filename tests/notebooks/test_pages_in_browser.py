@@ -45,6 +45,18 @@ def open_page(browser, quarter_folder):
         context.close()
 
 
+def audited(chromium, address, scheme):
+    """Open a page in a browser of its own and return what the audit finds, folded parts too."""
+    with sync_playwright() as playwright:
+        opened = playwright.chromium.launch(executable_path=chromium, args=FLAGS)
+        page = opened.new_context(offline=True, bypass_csp=True, color_scheme=scheme).new_page()
+        page.goto(address)
+        page.eval_on_selector_all("details", "all => all.forEach(e => { e.open = true })")
+        found = violations(page)
+        opened.close()
+    return found
+
+
 def violations(page):
     """Return what the audit finds on an open page: the rule, and where it is broken first."""
     page.evaluate(AXE_FILE_PATH.read_text("utf-8"))

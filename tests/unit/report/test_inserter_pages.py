@@ -9,6 +9,7 @@ from outcomes.command import main
 from outcomes.errors import UsageError
 from outcomes.plan import Quarter
 from outcomes.report.inserter_pages import InserterPages, make_inserter_pages
+from tests.notebooks.test_pages_in_browser import audited
 
 
 def given(demo: Path) -> tuple[Path, Path, Quarter]:
@@ -54,6 +55,15 @@ def test_every_number_lies_beside_the_page(made: InserterPages) -> None:
     assert record["n_units"] > 0
     assert record["conf_low"] <= record["estimate"] <= record["conf_high"]
     assert stored["made"]["audience"] == "clinic"
+
+
+@pytest.mark.browser
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_an_accessibility_audit_finds_no_violation(
+    made: InserterPages, chromium: str, scheme: str
+) -> None:
+    for page in made.pages[:2]:
+        assert audited(chromium, page.as_uri(), scheme) == []
 
 
 def test_an_unknown_inserter_is_refused_and_nothing_is_written(demo: Path, tmp_path: Path) -> None:
