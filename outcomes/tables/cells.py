@@ -94,6 +94,13 @@ class Cells:
         return blank
 
 
+NO_CELLS: Final = Cells(
+    data=np.empty(0, dtype=np.uint8),
+    begin=np.empty(0, dtype=np.int32),
+    end=np.empty(0, dtype=np.int32),
+)
+
+
 class Vocabulary:
     """The different texts of cells, numbered in the order in which they came."""
 

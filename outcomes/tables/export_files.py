@@ -18,7 +18,7 @@ import pyarrow as pa
 
 from outcomes.errors import IntakeError, OutcomesError
 from outcomes.plan.sources import TableSource
-from outcomes.tables.cells import Cells
+from outcomes.tables.cells import NO_CELLS, Cells
 
 SEARCHED_LINES: Final = 60
 ISO_DATES: Final = "year-month-day"  # how cells that are dates by their own type are written out
@@ -118,7 +118,7 @@ class ExportFile:
         """Return a part without rows, which shows that the headings are set."""
         return TextRows(
             lines=np.empty(0, dtype=np.int64),
-            columns=(Cells.of(pa.array([], type=pa.string())),) * len(self.headings),
+            columns=(NO_CELLS,) * len(self.headings),
         )
 
     def headings_among(self, rows: Sequence[Sequence[str]]) -> int | None:

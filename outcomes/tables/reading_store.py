@@ -421,6 +421,7 @@ class ReadingsWriter:
     _patients: set[str] = field(default_factory=set)
     _thread: ThreadPoolExecutor = field(default_factory=lambda: ThreadPoolExecutor(1))
     _waiting: deque[tuple[Future[None], int]] = field(default_factory=deque)
+    _waiting_rows: int = 0
     _open: dict[str, _OpenFile] = field(default_factory=dict)
     _index: list[tuple[Any, ...]] = field(default_factory=list)
     _streams: list[tuple[Array, ...]] = field(default_factory=list)
@@ -449,8 +450,10 @@ class ReadingsWriter:
 
     def _wait(self, most: int) -> None:
         """Wait until at most so many readings wait to be written; raise what failed."""
-        while self._waiting and sum(rows for _, rows in self._waiting) > most:
-            self._waiting.popleft()[0].result()
+        while self._waiting and self._waiting_rows > most:
+            written, rows = self._waiting.popleft()
+            self._waiting_rows -= rows
+            written.result()
 
     def write(self, block: ReadingBlock) -> None:
         """Write all readings of one patient.
@@ -470,6 +473,7 @@ class ReadingsWriter:
         self._patients.add(block.patient_id)
         self._wait(WAITING_ROWS)
         self._waiting.append((self._thread.submit(self._write, block), len(block.time)))
+        self._waiting_rows += len(block.time)
 
     def _write(self, block: ReadingBlock) -> None:
         block = block.in_order()

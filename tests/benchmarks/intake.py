@@ -13,6 +13,7 @@ import tempfile
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import BinaryIO
 
 import numpy as np
 import pandas as pd
@@ -56,16 +57,22 @@ value = {{ column = "value", unit = "mg/dL" }}
 """
 
 
-def _texts(patient: int, rows: int) -> pd.DataFrame:
+def _readings(patient: int, rows: int) -> pa.Table:
     """One patient's readings with the clinic's clock, as they stand in an export."""
     found = block(patient, rows)
     clock = (found.time + found.local_offset.astype(np.int64) * 60_000_000) // 1_000_000
-    text = np.datetime_as_string(clock.astype("datetime64[s]"), unit="s")
-    frame = pd.DataFrame(
-        {"patient": found.patient_id, "time": text, "value": found.value.astype(np.int64)}
+    return pa.table(
+        {
+            "patient": pa.repeat(found.patient_id, rows),
+            "time": pa.array(clock, type=pa.timestamp("s")),
+            "value": found.value.astype(np.int64),
+        }
     )
-    frame["time"] = frame["time"].str.replace("T", " ")
-    return frame
+
+
+def _write(file: BinaryIO, table: pa.Table) -> None:
+    options = pa_csv.WriteOptions(include_header=False, quoting_style="none")
+    pa_csv.write_csv(table, file, options)
 
 
 def _clinic(folder: Path, patients: int, files: str, patient: str) -> None:
@@ -83,12 +90,13 @@ def mixed_file(folder: Path, rows: int) -> list[Path]:
     patients = max(1, rows // EACH)
     _clinic(folder, patients, "readings.csv", '"patient"')
     path = folder / "readings.csv"
-    for first in range(0, patients, 50):
-        group = [_texts(i, EACH) for i in range(first, min(first + 50, patients))]
-        for turn in range(0, EACH, 5_000):
-            for frame in group:
-                part = frame.iloc[turn : turn + 5_000]
-                part.to_csv(path, mode="a", index=False, header=not path.exists())
+    with path.open("wb") as file:
+        file.write(b"patient,time,value\n")
+        for first in range(0, patients, 50):
+            group = [_readings(i, EACH) for i in range(first, min(first + 50, patients))]
+            for turn in range(0, EACH, 5_000):
+                for table in group:
+                    _write(file, table.slice(turn, 5_000))
     return [path]
 
 
@@ -98,7 +106,9 @@ def small_files(folder: Path, rows: int) -> list[Path]:
     _clinic(folder, patients, "r_*.csv", '{ file_name = "r_(.*)\\\\.csv" }')
     paths = [folder / f"r_P{i:05d}.csv" for i in range(patients)]
     for i, path in enumerate(paths):
-        _texts(i, SMALL_ROWS)[["time", "value"]].to_csv(path, index=False)
+        with path.open("wb") as file:
+            file.write(b"time,value\n")
+            _write(file, _readings(i, SMALL_ROWS).select(["time", "value"]))
     return paths
 
 
@@ -112,7 +122,8 @@ def _pyarrow(paths: list[Path]) -> int:
 
 
 def _pandas(paths: list[Path]) -> int:
-    return sum(len(pd.read_csv(path, parse_dates=["time"])) for path in paths)
+    form = "%Y-%m-%d %H:%M:%S"  # told, since it is not guessed in every file
+    return sum(len(pd.read_csv(path, parse_dates=["time"], date_format=form)) for path in paths)
 
 
 def _ours(folder: Path) -> Callable[[], object]:
@@ -132,12 +143,32 @@ def _told(what: str, got: Measured, rows: int, bar: float) -> None:
     print(line(what, got, 1 / bar, unit="ns", scale=1e9 / rows))
 
 
+def _memory(rows: int) -> None:
+    """Print the memory of one intake at its peak; no yardstick runs in the same process."""
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name) / "mixed"
+        mixed_file(folder, rows)
+        before, begun = _peak(), time.perf_counter()
+        _ours(folder)()
+        seconds = time.perf_counter() - begun
+    print(f"one mixed file of {rows:,} rows: {seconds:.0f} s, {seconds * 1e9 / rows:.0f} ns "
+          f"a reading; memory at its peak {_peak():,} MB, {before:,} MB before")  # fmt: skip
+
+
+def _peak() -> int:
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1024
+
+
 def main(arguments: list[str]) -> None:
     """Print nanoseconds a reading of the yardsticks and of the whole intake."""
     parser = argparse.ArgumentParser(prog="intake")
     parser.add_argument("--rows", type=int, default=4_000_000)
     parser.add_argument("--pairs", type=int, default=5)
+    parser.add_argument("--memory", action="store_true", help="ours alone, once, on the mixed file")
     given = parser.parse_args(arguments)
+    if given.memory:
+        _memory(given.rows)
+        return
     print(HEADING)
     with tempfile.TemporaryDirectory() as name, telling_of_others():
         for what, write in (("one mixed file", mixed_file), ("small files", small_files)):
@@ -151,5 +182,3 @@ def main(arguments: list[str]) -> None:
             theirs, own = _processor(lambda p=paths: _pyarrow(p)), _processor(ours)
             print(f"  processor time: pyarrow {theirs * 1e9 / rows:.0f} ns, ours "
                   f"{own * 1e9 / rows:.0f} ns a reading, {own / theirs:.1f} times")  # fmt: skip
-    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1024
-    print(f"  memory at its peak: {peak:,} MB")
