@@ -1,14 +1,12 @@
-"""Shewhart charts of shares, rates, counts and gaps between rare events, and their false alarms.
+"""Shewhart charts of shares, rates and counts; of gaps between rare events see `gap_charts`.
 
-Limits are three standard deviations by custom, or exact probability limits of the binomial,
-Poisson, geometric and exponential distributions. Where events are rare only the exact ones can
-signal a worsening: the customary lower limit of a gap lies below 0.
+Limits are three standard deviations by custom, or exact probability limits of the binomial and
+Poisson distributions. How often they are crossed by chance: `chart_alarms`.
 """
 
 from __future__ import annotations
 
-import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
@@ -23,13 +21,14 @@ from outcomes.statistics.students_t import check_level
 
 __all__ = [
     "ControlChart",
-    "FalseAlarms",
+    "baseline_mask",
     "c_chart",
-    "false_alarms",
-    "g_chart",
+    "chart_of",
+    "count_law",
+    "limit_words",
     "p_chart",
-    "t_chart",
     "u_chart",
+    "whole_counts",
 ]
 
 Floats = NDArray[np.float64]
@@ -39,11 +38,6 @@ Limits = Literal["three sigma", "probability"]
 THREE_SIGMA_ALPHA = 0.0027
 # Limits from fewer points move with every new one.
 TRIAL_POINTS = 20
-# Exponent that makes exponential gaps nearly normal (Nelson 1994).
-NEARLY_NORMAL = 1 / 3.6
-# Mean moving range of two normal values is 1.128 sigma, so 3 sigma = 2.66 of it.
-MOVING_RANGE_FACTOR = 2.66
-MEDIAN_OF_MEAN = 0.693
 
 
 @dataclass(frozen=True, kw_only=True, eq=False, repr=False)
@@ -73,28 +67,6 @@ class ControlChart:
     baseline_points: int
     every: int = 1
     note: str = ""
-
-
-@dataclass(frozen=True, kw_only=True, eq=False, repr=False)
-class FalseAlarms:
-    """How often a chart signals although nothing has changed.
-
-    Attributes
-    ----------
-    table : DataFrame, one row a point
-        `point`, `above`, `below`: exact probabilities of a signal on each side.
-    expected : float
-        Expected number of false signals over the points shown.
-    any_point : float
-        Probability of at least one.
-    average_run_length : float or None
-        Points between false signals; None where the probabilities differ or are 0.
-    """
-
-    table: pd.DataFrame
-    expected: float
-    any_point: float
-    average_run_length: float | None
 
 
 def p_chart(
@@ -140,7 +112,7 @@ def p_chart(
     >>> chart.table["signal"].tolist()
     ['', '', 'above']
     """
-    counts, sizes = _counts(events), _sizes(n)
+    counts, sizes = whole_counts(events), _sizes(n)
     _same_length(counts, sizes)
     if (counts > sizes).any() or (sizes != np.floor(sizes)).any():
         raise EstimationError("p chart: a point has more events than units, or no whole units.")
@@ -162,7 +134,7 @@ def u_chart(
     >>> u_chart([9, 9], [4, 4]).table["limit_high"].tolist()
     [4.5, 4.5]
     """
-    counts, sizes = _counts(events), _sizes(exposure)
+    counts, sizes = whole_counts(events), _sizes(exposure)
     _same_length(counts, sizes)
     return _count_chart("u", counts, sizes, limits, alpha, baseline)
 
@@ -181,118 +153,12 @@ def c_chart(
     >>> c_chart([9, 9]).table["limit_high"].tolist()
     [18.0, 18.0]
     """
-    numbers = _counts(counts)
+    numbers = whole_counts(counts)
     return _count_chart("c", numbers, np.ones(len(numbers)), limits, alpha, baseline)
 
 
-def g_chart(
-    between: ArrayLike,
-    *,
-    limits: Limits = "probability",
-    alpha: float = THREE_SIGMA_ALPHA,
-    centre: Literal["mean", "median"] = "median",
-    every: int = 1,
-    baseline: Sequence[bool] | None = None,
-) -> ControlChart:
-    """Chart the number of units without event between two events (0 = two in a row).
-
-    Short gaps are the bad news, so it is the lower limit that matters.
-
-    Parameters
-    ----------
-    between : array
-        Whole numbers of 0 or more, in order.
-    limits : {"probability", "three sigma"}
-        Exact geometric limits; or mean +/- 3 sqrt(mean (mean + 1)), whose lower limit is 0.
-    alpha : float, default 0.0027
-        Both tails together, for probability limits.
-    centre : {"median", "mean"}
-        Centre line 0.693 x mean (the theoretical median, so that runs about it have equal odds)
-        or the mean. Two conventions exist; with `every` above 1 the exact median is used.
-    every : int, default 1
-        Chart the sum of so many gaps at a time. One gap cannot signal a worsening unless the mean
-        gap exceeds about 2 / alpha units; sums of a few can.
-    baseline : sequence of bool, optional
-        Points (after summing) from which the mean is taken.
-
-    Returns
-    -------
-    ControlChart
-        `note` says when no gap, however short, could signal.
-
-    References
-    ----------
-    .. [1] Benneyan JC. Number-between g-type statistical quality control charts for monitoring
-       adverse events. Health Care Manag Sci 2001;4:305-318.
-    .. [2] Provost LP, Murray SK. The Health Care Data Guide, 2011 (centre line 0.693 x mean).
-
-    Examples
-    --------
-    >>> chart = g_chart([40, 60, 50], limits="three sigma")
-    >>> float(chart.table.loc[0, "centre"])
-    34.65
-    """
-    check_option("centre line", centre, ["mean", "median"])
-    gaps = _summed(_counts(between), every)
-    return _gap_chart("g", gaps, limits, alpha, centre, every, baseline)
-
-
-def t_chart(
-    gaps: ArrayLike,
-    *,
-    limits: Literal["probability", "transformed"] = "probability",
-    alpha: float = THREE_SIGMA_ALPHA,
-    power: float = NEARLY_NORMAL,
-    every: int = 1,
-    baseline: Sequence[bool] | None = None,
-) -> ControlChart:
-    """Chart the time between two rare events.
-
-    Parameters
-    ----------
-    gaps : array
-        Times of 0 or more, in order. Times recorded in whole days are rounded: count two events
-        of one day as half a day apart.
-    limits : {"probability", "transformed"}
-        Exact exponential limits; or individuals limits, mean +/- 2.66 mean moving range, of
-        y = t^power, transformed back. A gap of 0 breaks the transformation.
-    alpha : float, default 0.0027
-        Both tails together, for probability limits.
-    power : float, default 1/3.6
-        Exponent of the transformation; textbooks print it as 0.2777, which moves the limits a bit.
-    every : int, default 1
-        As in `g_chart` (probability limits only).
-    baseline : sequence of bool, optional
-        Points (after summing) from which the mean is taken.
-
-    Returns
-    -------
-    ControlChart
-        In the unit of the gaps; the centre line is the median (of y transformed back).
-
-    References
-    ----------
-    .. [1] Nelson LS. A control chart for parts-per-million nonconforming items. J Qual Technol
-       1994;26:239-240.
-
-    Examples
-    --------
-    >>> chart = t_chart([30.0, 45.0, 0.03, 60.0], baseline=[True, True, False, True])
-    >>> chart.table["signal"].tolist()
-    ['', '', 'below', '']
-    """
-    check_option("limits", limits, ["probability", "transformed"])
-    times = finite("gaps", np.asarray(gaps, dtype=float))
-    if (times < 0).any():
-        raise EstimationError(f"gaps: {times.min():g} is below 0. Sort the events by date first.")
-    if limits == "transformed":
-        if every != 1:
-            raise EstimationError("t chart: sums of gaps need limits='probability'.")
-        return _transformed_chart(times, power, baseline)
-    return _gap_chart("t", _summed(times, every), "probability", alpha, "median", every, baseline)
-
-
-def _counts(values: ArrayLike) -> Floats:
+def whole_counts(values: ArrayLike) -> Floats:
+    """Return counts checked to be whole and 0 or more."""
     numbers = finite("events", np.asarray(values, dtype=float))
     if (numbers < 0).any() or (numbers != np.floor(numbers)).any():
         raise EstimationError("control chart: counts are whole numbers of 0 or more.")
@@ -314,14 +180,8 @@ def _same_length(counts: Floats, sizes: Floats) -> None:
         raise EstimationError(f"control chart: {len(counts)} counts for {len(sizes)} sizes.")
 
 
-def _summed(gaps: Floats, every: int) -> Floats:
-    if every < 1 or int(every) != every:
-        raise EstimationError(f"every = {every}: a whole number of gaps, 1 or more.")
-    whole = len(gaps) // every * every
-    return np.asarray(gaps[:whole].reshape(-1, every).sum(axis=1), dtype=float)
-
-
-def _baseline(n_points: int, baseline: Sequence[bool] | None) -> NDArray[np.bool_]:
+def baseline_mask(n_points: int, baseline: Sequence[bool] | None) -> NDArray[np.bool_]:
+    """Return which points set the mean, all of them unless said."""
     mask = np.ones(n_points, dtype=bool) if baseline is None else np.asarray(baseline, dtype=bool)
     if mask.shape != (n_points,) or not mask.any():
         raise EstimationError(
@@ -341,7 +201,7 @@ def _count_chart(
 ) -> ControlChart:
     check_option("limits", limits, ["three sigma", "probability"])
     check_level(1 - alpha)
-    mask = _baseline(len(counts), baseline)
+    mask = baseline_mask(len(counts), baseline)
     mean = float(counts[mask].sum() / sizes[mask].sum())
     empty = mean == 0 or (kind == "p" and mean == 1)
     if limits == "three sigma":
@@ -349,99 +209,29 @@ def _count_chart(
         low, high = np.maximum(mean - spread, 0), mean + spread
         high = np.minimum(high, 1) if kind == "p" else high
     else:
-        law = _law(kind, mean, sizes)
+        law = count_law(kind, mean, sizes)
         low, high = law.ppf(alpha / 2) / sizes, law.isf(alpha / 2) / sizes
     if empty:
         low = high = np.full(len(counts), np.nan)
     note = "not estimable: no variation in the baseline, so no limits" if empty else ""
-    return _chart(kind, counts / sizes, sizes, mean, low, high, mask, _words(limits, alpha), note)
+    return chart_of(
+        kind, counts / sizes, sizes, mean, low, high, mask, limit_words(limits, alpha), note
+    )
 
 
-def _law(kind: str, mean: float, sizes: Floats) -> Any:
+def count_law(kind: str, mean: float, sizes: Floats) -> Any:
+    """Return the distribution of every point's count at a mean."""
     if kind == "p":
         return stats.binom(sizes, mean)
     return stats.poisson(mean * sizes)
 
 
-def _gap_law(kind: str, mean: float, every: int) -> Any:
-    """Distribution of the sum of `every` gaps whose sum has this mean."""
-    if kind == "g":
-        return stats.nbinom(every, 1 / (1 + mean / every))
-    return stats.gamma(every, scale=mean / every)
-
-
-def _gap_chart(
-    kind: str,
-    gaps: Floats,
-    limits: Limits,
-    alpha: float,
-    centre: str,
-    every: int,
-    baseline: Sequence[bool] | None,
-) -> ControlChart:
-    check_option("limits", limits, ["three sigma", "probability"])
-    check_level(1 - alpha)
-    mask = _baseline(len(gaps), baseline)
-    mean = float(gaps[mask].mean())
-    size = np.ones(len(gaps))
-    words, nothing = _words(limits, alpha), np.full(len(gaps), np.nan)
-    if mean == 0:
-        note = "not estimable: no gap in the baseline is above 0"
-        return _chart(kind, gaps, size, mean, nothing, nothing, mask, words, note, every=every)
-    law = _gap_law(kind, mean, every)
-    if limits == "three sigma":
-        spread = 3 * math.sqrt(every * (mean / every) * (mean / every + 1))
-        low, high = max(0.0, mean - spread), mean + spread
-    else:
-        low, high = float(law.ppf(alpha / 2)), float(law.isf(alpha / 2))
-    note = "" if low > 0 else _DEAF
-    line = mean
-    if centre == "median":
-        line = MEDIAN_OF_MEAN * mean if kind == "g" and every == 1 else float(law.median())
-    limit = np.full(len(gaps), low), np.full(len(gaps), high)
-    return _chart(kind, gaps, size, mean, *limit, mask, words, note, centre=line, every=every)
-
-
-_DEAF = (
-    "no gap is short enough to signal a worsening on its own: chart the sum of several gaps, "
-    "the time between events, or runs"
-)
-
-
-def _transformed_chart(
-    times: Floats, power: float, baseline: Sequence[bool] | None
-) -> ControlChart:
-    if not 0 < power < 1:
-        raise EstimationError(f"power = {power}: an exponent between 0 and 1 spreads short gaps.")
-    if (times == 0).any():
-        raise EstimationError(
-            f"gaps: {int((times == 0).sum())} of {len(times)} are 0, which breaks the "
-            "transformation. Use limits='probability', or count one day as half a day."
-        )
-    mask = _baseline(len(times), baseline)
-    y = times**power
-    ours = y[mask]
-    middle = float(ours.mean())
-    mean = float(times[mask].mean())
-    size, note = np.ones(len(times)), ""
-    low = high = np.full(len(times), np.nan)
-    if len(ours) < 2 or np.ptp(ours) == 0:
-        note = "not estimable: no variation in the baseline, so no limits"
-    else:
-        reach = MOVING_RANGE_FACTOR * float(np.abs(np.diff(ours)).mean())
-        low = np.full(len(times), max(0.0, middle - reach) ** (1 / power))
-        high = np.full(len(times), (middle + reach) ** (1 / power))
-        note = "" if low[0] > 0 else _DEAF
-    words = f"individuals limits of t^{power:.4g}"
-    line = float(middle ** (1 / power))
-    return _chart("t", times, size, mean, low, high, mask, words, note, centre=line)
-
-
-def _words(limits: str, alpha: float) -> str:
+def limit_words(limits: str, alpha: float) -> str:
+    """Return how the limits were made, in words."""
     return limits if limits == "three sigma" else f"exact probability limits, alpha {alpha:g}"
 
 
-def _chart(
+def chart_of(
     kind: str,
     values: Floats,
     sizes: Floats,
@@ -455,6 +245,7 @@ def _chart(
     centre: float | None = None,
     every: int = 1,
 ) -> ControlChart:
+    """Return a chart of values with their limits; a point on a limit is inside."""
     # A point on a limit is inside, also when the limit was reached by another division.
     slack = 1e-12 * np.maximum(np.abs(values), 1e-300)
     above, below = values > high + slack, (values < low - slack) & (low > 0)
@@ -480,54 +271,3 @@ def _chart(
         every=every,
         note="; ".join(part for part in (note, trial) if part),
     )
-
-
-def false_alarms(chart: ControlChart) -> FalseAlarms:
-    """Compute exactly how often a chart's limits are crossed while its mean stays what it was.
-
-    Takes the counts as binomial (p), Poisson (u, c) or geometric (g), the times as exponential
-    (t), at the chart's mean. The uncertainty of that mean is not in it.
-
-    Raises
-    ------
-    EstimationError
-        The chart has no limits.
-
-    Examples
-    --------
-    >>> alarms = false_alarms(c_chart([9] * 20))
-    >>> round(float(alarms.table.loc[0, "above"]), 5), float(alarms.table.loc[0, "below"])
-    (0.00243, 0.0)
-    """
-    table = chart.table
-    low, high = table["limit_low"].to_numpy(), table["limit_high"].to_numpy()
-    if chart.mean is None or np.isnan(low).any() or np.isnan(high).any():
-        raise EstimationError(f"control chart: no false alarms without limits ({chart.note}).")
-    sizes = table["size"].to_numpy()
-    if chart.kind in ("g", "t"):
-        law = _gap_law(chart.kind, chart.mean, chart.every)
-    else:
-        law = _law(chart.kind, chart.mean, sizes)
-    above, below = _beyond(law.sf, law.cdf, low * sizes, high * sizes, whole=chart.kind != "t")
-    either = above + below
-    same = float(np.ptp(either)) < 1e-12 and either[0] > 0
-    return FalseAlarms(
-        table=pd.DataFrame({"point": table["point"], "above": above, "below": below}),
-        expected=float(either.sum()),
-        any_point=float(-np.expm1(np.log1p(-either).sum())),
-        average_run_length=float(1 / either[0]) if same else None,
-    )
-
-
-def _beyond(
-    sf: Callable[[Floats], Floats],
-    cdf: Callable[[Floats], Floats],
-    low: Floats,
-    high: Floats,
-    *,
-    whole: bool,
-) -> tuple[Floats, Floats]:
-    if whole:
-        # A signal is a count above the limit, or below it; a count on the limit is none.
-        high, low = np.floor(high + 1e-9), np.ceil(low - 1e-9) - 1
-    return np.asarray(sf(high), float), np.where(low >= 0, cdf(low), 0.0)

@@ -12,15 +12,9 @@ from pathlib import Path
 
 import pytest
 
-from outcomes.statistics.control_charts import (
-    ControlChart,
-    c_chart,
-    g_chart,
-    p_chart,
-    t_chart,
-    u_chart,
-)
+from outcomes.statistics.control_charts import ControlChart, c_chart, p_chart, u_chart
 from outcomes.statistics.funnel import funnel_limits
+from outcomes.statistics.gap_charts import g_chart, t_chart
 from outcomes.statistics.run_rules import run_signals
 from outcomes.statistics.sequential_charts import (
     ewma,

@@ -17,7 +17,8 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from outcomes.plan import Watch
-from outcomes.statistics.control_charts import c_chart, false_alarms
+from outcomes.statistics.chart_alarms import false_alarms
+from outcomes.statistics.control_charts import c_chart
 from outcomes.statistics.funnel import funnel_false_alarm
 from outcomes.statistics.reference_tails import Kind, tail_beside
 from outcomes.statistics.run_rules import run_false_alarm

@@ -7,20 +7,15 @@ import pytest
 from scipy import stats
 
 from outcomes.errors import EstimationError
-from outcomes.statistics.control_charts import (
-    c_chart,
-    false_alarms,
-    g_chart,
-    p_chart,
-    t_chart,
-    u_chart,
-)
+from outcomes.statistics.chart_alarms import false_alarms
+from outcomes.statistics.control_charts import c_chart, p_chart, u_chart
 from outcomes.statistics.funnel import (
     funnel_false_alarm,
     funnel_limits,
     funnel_z,
     overdispersion,
 )
+from outcomes.statistics.gap_charts import g_chart, t_chart
 from outcomes.statistics.run_rules import run_false_alarm, run_signals, runs_about_median
 from outcomes.statistics.sequential_charts import (
     learning_curve,
