@@ -20,8 +20,9 @@ from outcomes.errors import ReportError
 from outcomes.mime import RESULT_MIME
 
 # A longer table is folded, and so are more notes: finding and figure come first.
-ROWS_SHOWN: Final = 12
-NOTES_SHOWN: Final = 3
+ROWS_SHOWN: Final = 6
+NOTES_SHOWN: Final = 1
+NEVER_FOLDED: Final = ("attention", "actions")  # what must be seen without a click
 TABLE: Final = re.compile(r'<div class="scroll".*?</table></div>', re.DOTALL)
 NOTES: Final = re.compile(
     r'<ul class="footnotes">.*?</ul>(?:<p class="settings">.*?</p>)?', re.DOTALL
@@ -88,8 +89,8 @@ def assemble(
     audience : str
         Whom the page is for; a result meant for another audience is refused.
     folded : bool
-        Whether tables of more than `ROWS_SHOWN` rows and more than `NOTES_SHOWN` notes are parts
-        to open; paper shows them whole.
+        Whether tables of more than `ROWS_SHOWN` rows and more than `NOTES_SHOWN` note are parts
+        to open, but for `NEVER_FOLDED`; paper shows them whole.
 
     Raises
     ------
@@ -119,7 +120,7 @@ def assemble(
                     )
                 results.append(data[RESULT_MIME])
                 shown = data["text/html"]
-                if folded:
+                if folded and data[RESULT_MIME]["name"] not in NEVER_FOLDED:
                     shown = _folded(shown, data[RESULT_MIME]["title"])
                 parts.append(shown + _csv_link(data[RESULT_MIME]))
             elif "text/markdown" in data:

@@ -13,6 +13,9 @@ SHOWN = ".jupyter-widgets.widget-vbox .widget-html"
 FLAGS = [
     "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
     "--disable-background-networking", "--disable-component-update", "--disable-sync",
+    # As without a network: no name is found, and no address but this machine's is reached.
+    "--host-resolver-rules=MAP * ~NOTFOUND, EXCLUDE 127.0.0.1", "--proxy-server=127.0.0.1:9",
+    "--proxy-bypass-list=<-loopback>;127.0.0.1",
 ]  # fmt: skip
 
 
@@ -53,7 +56,8 @@ def main(chromium, address, target):
     with sync_playwright() as playwright:
         browser = playwright.chromium.launch(executable_path=chromium, args=FLAGS)
         page = browser.new_page(viewport={"width": 1200, "height": 1100})
-        page.on("request", lambda request: asked.append(request.url))
+        page.context.on("request", lambda request: asked.append(request.url))
+        page.on("websocket", lambda opened: asked.append(opened.url))
         shown = visit(page, address)
         news = page.get_by_text("Jupyter news").count()
         page.screenshot(path=f"{target}.png")
