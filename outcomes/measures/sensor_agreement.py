@@ -296,7 +296,7 @@ def _finding(table: pd.DataFrame, pairs: pd.DataFrame, kind: str, cohorts: Cohor
         f"{kind.capitalize()}: {number(row['estimate'])} % mean absolute relative difference from "
         f"fingersticks ({counted(len(pairs), 'pair')} of "
         f"{counted(row['n_patients'], 'patient')}{limits}). "
-        f"{used} of the pairs calibrated the sensor, which flatters this; it is no claim about "
+        f"{used:,} of the pairs calibrated the sensor, which flatters this; it is no claim about "
         "accuracy."
     )
 

@@ -83,8 +83,15 @@ def learning_curves(programme: Programme, *, audience: str = "clinic") -> Result
         show={name: Show(name.capitalize().replace("_", " "),
                          0 if name in ("inserters", "procedures", "failures", "acceptable",
                                        "unacceptable", "undecided") else None)
-              for name in table.columns},
+              for name in table.columns if _says(table[name], audience)},
     )  # fmt: skip
+
+
+def _says(column: pd.Series, audience: str) -> bool:
+    """Whether a column tells something: a clinic's row is one inserter, and notes may be absent."""
+    if column.name == "inserters" and audience == "clinic":
+        return False
+    return column.name != "note" or bool(column.ne("").any())
 
 
 def _rows_for(

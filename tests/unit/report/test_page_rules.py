@@ -166,8 +166,9 @@ def test_csv_neutralises_formulas_and_keeps_numbers():
 def test_long_tables_and_many_notes_are_parts_to_open_on_a_folded_page_only():
     table = pd.DataFrame({"what": [f"row {n}" for n in range(13)]})
     long = result_cell(small_result(table=table, footnotes=["a", "b", "c", "d"], title="Why <x>?"))
-    short = result_cell(small_result(name="short", footnotes=["a", "b", "c"]))
-    notebook = new_notebook(cells=[long, short])
+    short = result_cell(small_result(name="short", footnotes=["a"]))
+    urgent = result_cell(small_result(name="attention", table=table, footnotes=["a", "b"]))
+    notebook = new_notebook(cells=[long, short, urgent])
     folded, whole = (
         assemble(notebook, title="t", subtitle="s", footer="f", folded=folded).text
         for folded in (True, False)
