@@ -107,6 +107,10 @@ def test_print_cuts_no_figure_and_repeats_table_heads(open_page, tmp_path, size)
     assert set(heads) == {"table-header-group"}
     assert set(breaks) == {"avoid"}
     assert max(tall) < 900  # CSS pixels of an A4 page between its margins
+    wide = page.eval_on_selector_all(
+        ".scroll, .wide", "all => all.filter(e => e.scrollWidth > e.clientWidth + 1).length"
+    )
+    assert wide == 0
     target = tmp_path / "page.pdf"
     page.pdf(path=target, format=size, print_background=True, tagged=True)
     told = subprocess.run(["pdfinfo", target], capture_output=True, text=True, check=False).stdout
