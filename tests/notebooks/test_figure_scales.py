@@ -19,7 +19,7 @@ pytestmark = pytest.mark.slow
 # A count of what the figure is about, in what is drawn or written under it.
 STATED = re.compile(
     r"\bn = \d|\bn (implanted|adhesive)\b|At risk|\d+ of \d+|\(row from \d+\)|\d+ / \d+"
-    r"|\d (events|pairs|gaps|patients|sensors|procedures|entries)\b|patients \(n\)"
+    r"|\d (events?|pairs?|gaps?|patients?|sensors?|procedures?|entry|entries)\b|patients \(n\)"
 )
 # What no figure is drawn by: bootstraps of comparisons that the demo's clinic is too small for.
 WITHOUT = (
