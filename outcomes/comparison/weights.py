@@ -208,8 +208,7 @@ def _no_balance(found: Compared, judged: Overlap) -> Result:
     return Result(
         name="comparison_balance",
         title="Are the arms alike after weighting?",
-        table=pd.DataFrame({"covariate": found.covariates}),
-        parts=("footnotes",),
+        table=pd.DataFrame(),  # a sentence and nothing else
         entries=(),
         finding=f"The arms are not weighted: {judged.refusal}.",
         caption=f"Covariates of “{found.trial}” at month {found.month}.",
