@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from typing import Final
-from weakref import WeakKeyDictionary
 
 import numpy as np
 import pandas as pd
@@ -13,6 +12,7 @@ from outcomes.cohorts.build import CohortSet
 from outcomes.cohorts.draws import BASELINE_MONTH, one_draw_a_day, visit_draws
 from outcomes.cohorts.eligibility import NAIVE
 from outcomes.cohorts.follow_up import DIED, LOST
+from outcomes.cohorts.once import once
 from outcomes.cohorts.states import state_on
 from outcomes.comparison.wear import ENDLESS, in_body_before, spell_on, spells
 from outcomes.plan import Comparison, Quarter
@@ -77,6 +77,7 @@ class PersonTrials:
         return self.rows.loc[self.rows["trial"] == trial].reset_index(drop=True)
 
 
+@once
 def person_trials(cohorts: CohortSet) -> PersonTrials:
     """Find the entries of every patient into the trials of the plan.
 
@@ -99,16 +100,6 @@ def person_trials(cohorts: CohortSet) -> PersonTrials:
     -------
     PersonTrials
     """
-    if cohorts not in _MADE:
-        _MADE[cohorts] = _person_trials(cohorts)
-    return _MADE[cohorts]
-
-
-# Several results of one page start from the same entries; a set of cohorts never changes.
-_MADE: WeakKeyDictionary[CohortSet, PersonTrials] = WeakKeyDictionary()
-
-
-def _person_trials(cohorts: CohortSet) -> PersonTrials:
     contacts = _contacts(cohorts)
     switch, switch_steps = _switch_or_stay(cohorts, contacts)
     first, first_steps = _first_sensor(cohorts, contacts)

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from typing import Final
-from weakref import WeakKeyDictionary
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
 from outcomes.cohorts.build import CohortSet
+from outcomes.cohorts.once import once
 from outcomes.cohorts.states import DENIED
 from outcomes.glucose import months, periods, quarter, sensors, summary, together
 from outcomes.glucose.workers import workers_of
@@ -54,17 +54,12 @@ def clinic_windows(cohorts: CohortSet, *, threads: int = 1) -> ClinicWindows:
     The sums are remembered beside the study, so that every measure of the readings after the first
     has them at once.
     """
-    if cohorts not in _MADE:
-        _MADE[cohorts] = _clinic_windows(cohorts, threads)
-    made = _MADE[cohorts]
+    made = _clinic_windows(cohorts, threads)
     # Callers may add columns to what they get.
     return replace(made, windows=made.windows.copy(), sensors=made.sensors.copy())
 
 
-# Eight results of one page start from the same windows; a set of cohorts never changes.
-_MADE: WeakKeyDictionary[CohortSet, ClinicWindows] = WeakKeyDictionary()
-
-
+@once
 def _clinic_windows(cohorts: CohortSet, threads: int) -> ClinicWindows:
     members = cohorts.patients[["patient_id", "cohort", "stratum", "new", "index_date"]]
     plan, cut_off, zone = cohorts.plan, cohorts.cut_off, cohorts.study.time_zone

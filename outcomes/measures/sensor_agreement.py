@@ -6,13 +6,13 @@ import math
 from collections.abc import Callable, Iterator
 from functools import partial
 from typing import Any, Final
-from weakref import WeakKeyDictionary
 
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 
 from outcomes.cohorts.build import CohortSet
+from outcomes.cohorts.once import once
 from outcomes.errors import UsageError, known_names
 from outcomes.figures.scales import Scale, drawn_values, fix_scale
 from outcomes.figures.style import FAINT, look
@@ -153,13 +153,8 @@ def agreement_pairs(cohorts: CohortSet, *, kind: str, workers: Workers) -> tuple
     if not cohorts.study.has("readings") or sticks.empty:
         return pd.DataFrame(), 0
     beyond = int((sticks["capped"] != "no").sum())
-    sticks = sticks.loc[sticks["capped"] == "no"].reset_index(drop=True)
-    rules = cohorts.plan.sensor_agreement
-    if cohorts not in _FOUND:
-        _FOUND[cohorts] = meter_pairs(
-            cohorts.study, sticks, minutes=rules.pair_minutes, workers=workers
-        )
-    found = _FOUND[cohorts].loc[lambda pairs: pairs["kind"] == kind]
+    sticks = _with_a_value(sticks)
+    found = _pairs_of_both_kinds(cohorts, workers).loc[lambda pairs: pairs["kind"] == kind]
     pairs = sticks.loc[found["fingerstick"]].reset_index(drop=True)
     mmol = pairs["unit"] == "mmol/L"
     pairs["meter_mg_dl"] = pairs["value"] * np.where(mmol, MG_DL_PER_MMOL_L, 1.0)
@@ -175,8 +170,17 @@ def agreement_pairs(cohorts: CohortSet, *, kind: str, workers: Workers) -> tuple
     return pairs, beyond
 
 
-# One pass over the readings finds the pairs of both kinds; a set of cohorts never changes.
-_FOUND: WeakKeyDictionary[CohortSet, pd.DataFrame] = WeakKeyDictionary()
+def _with_a_value(sticks: pd.DataFrame) -> pd.DataFrame:
+    return sticks.loc[sticks["capped"] == "no"].reset_index(drop=True)
+
+
+@once
+def _pairs_of_both_kinds(cohorts: CohortSet, workers: Workers) -> pd.DataFrame:
+    """Return what `meter_pairs` finds in one pass over the readings."""
+    return meter_pairs(
+        cohorts.study, _with_a_value(cohorts.table("fingersticks")),
+        minutes=cohorts.plan.sensor_agreement.pair_minutes, workers=workers,
+    )  # fmt: skip
 
 
 def _weeks(pairs: pd.DataFrame, sensors: pd.DataFrame, kind: str) -> pd.Series:
