@@ -50,6 +50,7 @@ from outcomes.measures.hba1c_ways import (
 )
 from outcomes.results import DASH, Result, Show, interval, number
 from outcomes.tables.declared import KINDS
+from outcomes.units import counted
 
 
 def hba1c_sensitivity(cohorts: CohortSet, *, month: int | None = None) -> Result:
@@ -190,8 +191,8 @@ def _forest(table: pd.DataFrame) -> pd.DataFrame:
                 found = mine.iloc[0]
                 main = way.endswith("(primary)")
                 label = f"{who}: {way}" if main else way
-                rows.append({"label": label, "main": main, **numbers(found)})
-    return pd.DataFrame(rows, columns=["label", "main", "estimate", "conf_low", "conf_high"])
+                rows.append({"label": label, "main": main, "n": found["n"], **numbers(found)})
+    return pd.DataFrame(rows, columns=["label", "main", "n", "estimate", "conf_low", "conf_high"])
 
 
 def _finding(table: pd.DataFrame) -> str:
@@ -227,8 +228,8 @@ def _footnotes(visit: pd.DataFrame, cohorts: CohortSet, covariates: Sequence[str
         "Conclusion: whether the 95 % interval lies below 0. For a cohort every missing draw is "
         "made worse; for the difference only those of the implanted cohort.",
         f"Another treatment: a glucose-lowering drug or way of giving insulin that was begun after "
-        f"the index date. {begun} draws of this visit came after one; the line without them takes "
-        "them as missing in the model of all visits.",
+        f"the index date. After one came {counted(begun, 'draw')} of this visit; the line without "
+        "takes them as missing in the model of all visits.",
         "Adjusted and unadjusted differences answer different questions. Where patients were "
         "chosen by their measured HbA1c, the unadjusted one carries the return of high values "
         "towards the mean; where cohorts truly and lastingly differ, the adjusted one is off. The "

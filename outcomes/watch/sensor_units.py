@@ -27,6 +27,7 @@ from outcomes.statistics.observed_expected import (
 )
 from outcomes.statistics.probability_limits import normal_quantile
 from outcomes.statistics.rate_contrasts import rate_ratio
+from outcomes.units import counted
 
 GROUPINGS: Final = ("model", "lot", "site")
 CLASS_OF: Final = {
@@ -129,10 +130,10 @@ def sensor_units(cohorts: CohortSet) -> Result:
             "then. Units stand in the order of their names and are never ranked.",
             f"A unit fires at a probability of {alpha:.2g} or less (exact, given what is known of "
             "its class, and by patient, whichever is larger): "
-            f"{rules.unit_false_alarms_a_year:g} false alarms a year are allowed over {judged} "
-            f"units judged and {LOOKS_A_YEAR} looks. In {SIMULATED} other simulated looks without "
-            f"any difference the rule came to {number(mean, 2)} a year (Monte Carlo error "
-            f"{number(error, 2)}).",
+            f"{rules.unit_false_alarms_a_year:g} false alarms a year are allowed over "
+            f"{counted(judged, 'unit')} judged and {LOOKS_A_YEAR} looks. In {SIMULATED} other "
+            f"simulated looks without any difference the rule came to {number(mean, 2)} a "
+            f"year (Monte Carlo error {number(error, 2)}).",
             f"Under {rules.fewest_unit_sensors} sensors or {rules.fewest_unit_patients} patients "
             "a unit is counted and not judged. Registry rule beside it: at least twice the losses "
             f"per year of wear of the rest of its class, p below {REGISTRY_P:g}, ten sensors; it "
@@ -355,10 +356,11 @@ def _finding(table: pd.DataFrame, judged: int, cohorts: CohortSet) -> str:
         return "No two models, lots or sites of one kind can be told apart."
     fired = [_said(row) for row in table.loc[table["fires"]].to_dict("records")]
     beside = [_name(row) for row in table.loc[table["registry"]].to_dict("records")]
+    watched = counted(judged, "model, lot or site", "models, lots and sites")
     verdict = (
         f"Loses more than its class: {'; '.join(fired)}."
         if fired
-        else f"None of {judged} models, lots and sites judged loses more than its class by more "
+        else f"None of {watched} judged loses more than its class by more "
         f"than chance up to {cohorts.cut_off}."
     )
     others = f" By the registry's rule: {', '.join(beside)}." if beside else ""

@@ -32,9 +32,6 @@ FOLLOWS = {
     "chart_losses_implanted": "the months since the plan's start: three more every quarter",
     "chart_wear_harm_implanted": "the months since the plan's start: three more every quarter",
 }
-N_ELSEWHERE = {
-    "hba1c_sensitivity": "each line has its n in the table below; a cohort's lines share one",
-}
 
 
 def panels(ax: Axes) -> list[Axes]:
@@ -84,7 +81,7 @@ def test_every_figure_states_its_n(quarters):
         if not STATED.search(words(result))
     ]  # fmt: skip
     assert len(quarters[1]) > 20
-    assert set(untold) <= set(N_ELSEWHERE)
+    assert untold == []
 
 
 def test_two_quarters_of_one_clinic_have_the_same_scales(quarters):
