@@ -80,6 +80,14 @@ def test_the_page_fetches_nothing(open_page):
     assert len(page.fetched) == 1
 
 
+# Row headings of one word that stand on several lines.
+LINES_OF_ONE_WORD = """all => all.filter(e => {
+  const range = document.createRange(); range.selectNodeContents(e);
+  const tops = new Set([...range.getClientRects()].map(r => Math.round(r.top)));
+  return !/[\\s-]/.test(e.textContent.trim()) && tops.size > 1;
+}).map(e => e.textContent)"""
+
+
 def test_what_is_folded_on_a_screen_is_printed_whole(open_page):
     page = open_page()
     seen = "all => all.map(e => e.checkVisibility())"
@@ -111,6 +119,8 @@ def test_print_cuts_no_figure_and_repeats_table_heads(open_page, tmp_path, size)
         ".scroll, .wide", "all => all.filter(e => e.scrollWidth > e.clientWidth + 1).length"
     )
     assert wide == 0
+    broken = page.eval_on_selector_all("tbody th", LINES_OF_ONE_WORD)
+    assert broken == []
     target = tmp_path / "page.pdf"
     page.pdf(path=target, format=size, print_background=True, tagged=True)
     told = subprocess.run(["pdfinfo", target], capture_output=True, text=True, check=False).stdout
