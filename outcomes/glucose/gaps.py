@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from outcomes.glucose.kernel import first_from
 from outcomes.tables.compiled import compiled
 
 Ints = npt.NDArray[np.int64]
@@ -53,7 +54,7 @@ def gaps(
     for s in range(len(spans)):
         begins, ends = spans[s, 0], spans[s, 1]
         covered, before = begins, begins
-        for i in range(np.searchsorted(time, begins), len(time)):
+        for i in range(first_from(time, len(time), begins), len(time)):
             t = time[i]
             if t >= ends:
                 break

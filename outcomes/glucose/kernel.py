@@ -58,6 +58,10 @@ COLUMNS: Final = NIGHT_BANDS + len(BANDS)
 # Episode levels, in this order: low 1 (below 70), low 2 (below 54), high 1 (above 180), high 2
 # (above 250). A level's limit is the first band from which a value is inside it again.
 LEVELS: Final = ("low_1", "low_2", "high_1", "high_2")
+# Of a fixed width, since numba compiles a function anew for each plain number it is called with.
+_ZERO: Final[Any] = np.int64(0)
+_LOW: Final[Any] = np.int64(0)  # the first of the low levels
+_HIGH: Final[Any] = np.int64(2)
 _BANDS_IN_ALL: Final = len(BANDS)
 _IN_RANGE_FROM: Final = BANDS.index("70-140")
 _IN_RANGE_TO: Final = BANDS.index("141-180")
@@ -224,7 +228,7 @@ def day_sums(
     # An episode takes a reading beyond its limit and one that ends it.
     episodes = np.empty((4 * (n // 2 + 2), 5), np.int64)
     state = np.zeros((4, 7), np.int64)
-    n_episodes, watch_low, watch_high = 0, False, False
+    n_episodes, watch_low, watch_high = _ZERO, False, False
     owned_until = time[0] - 1  # by the kind that goes first
     span, n_spans = 0, len(not_tested)
     day, day_starts, day_ends = first_day, first_day * DAY, (first_day + 1) * DAY
@@ -303,10 +307,12 @@ def day_sums(
             if span < n_spans and start >= not_tested[span, 0]:
                 sums[row, OWNED_NOT_TESTED] += own
             if watch_low or band < _IN_RANGE_FROM:
-                n_episodes = _watch(0, start, own, day, band, begin, state, episodes, n_episodes)
+                n_episodes = _watch(_LOW, start, own, day, band, begin, state, episodes, n_episodes)
                 watch_low = state[0, 0] != 0 or state[1, 0] != 0
             if watch_high or band > _IN_RANGE_TO:
-                n_episodes = _watch(2, start, own, day, band, begin, state, episodes, n_episodes)
+                n_episodes = _watch(
+                    _HIGH, start, own, day, band, begin, state, episodes, n_episodes
+                )
                 watch_high = state[2, 0] != 0 or state[3, 0] != 0
             if (watch_low or watch_high) and t - start > gap:
                 n_episodes = _end_all(state, episodes, n_episodes)
@@ -376,7 +382,13 @@ def window_sums(
     out = np.zeros((len(first_on), WINDOW_COLUMNS))
     out[:, VARIABILITY:] = np.nan
     prolonged = prolonged_minutes * MINUTE - SLACK
-    by_level = [episodes[episodes[:, 0] == level] for level in range(4)]
+    n_episodes = len(episodes)
+    started, length = np.empty((4, n_episodes), np.int64), np.empty((4, n_episodes), np.int64)
+    n_of, inside = np.zeros(4, np.int64), np.empty(n_episodes, np.int64)
+    for i in range(n_episodes):
+        level = episodes[i, 0]
+        length[level, n_of[level]], started[level, n_of[level]] = episodes[i, 3], episodes[i, 4]
+        n_of[level] += 1
     for w in range(len(first_on)):
         low, high = first_on[w], last_on[w]
         row = out[w]
@@ -386,14 +398,63 @@ def window_sums(
             row[COUNTING_DAYS] += counts[i]
         row[ELAPSED] = midnights[high + 1 - midnights_from] - midnights[low - midnights_from]
         for level in range(4):
-            mine = by_level[level]
+            at, n = EPISODES + 4 * level, _ZERO
             # Ordered by start; a traveller's clock set back may disorder the days by one.
-            a = np.searchsorted(mine[:, 4], low - 1)
-            b = np.searchsorted(mine[:, 4], high + 1, side="right")
-            inside = mine[a:b][(mine[a:b, 4] >= low) & (mine[a:b, 4] <= high), 3]
-            at = EPISODES + 4 * level
-            row[at] = len(inside)
-            row[at + 1] = inside.sum()
-            row[at + 2] = np.median(inside) if len(inside) else np.nan
-            row[at + 3] = (inside >= prolonged).sum()
+            for i in range(first_from(started[level], n_of[level], low - 1), n_of[level]):
+                if started[level, i] > high + 1:
+                    break
+                if low <= started[level, i] <= high:
+                    inside[n] = length[level, i]
+                    row[at + 1] += inside[n]
+                    row[at + 3] += inside[n] >= prolonged
+                    n += 1
+            row[at] = n
+            row[at + 2] = _median(inside, n)
     return out
+
+
+@compiled
+def first_from(ascending: Ints, n: int, least: int) -> int:
+    """Return the place of the first of `n` ascending numbers that is `least` or more."""
+    low, high = 0, n
+    while low < high:
+        middle = (low + high) // 2
+        if ascending[middle] < least:
+            low = middle + 1
+        else:
+            high = middle
+    return low
+
+
+@compiled
+def _median(values: Ints, n: int) -> float:
+    """Return the median of the first `n` values, which change places; NaN of none.
+
+    Plain loops (Hoare's selection): numba takes a second to compile its own median.
+    """
+    if n == 0:
+        return np.nan
+    wanted, low, high = n // 2, 0, n - 1
+    while low < high:
+        pivot, i, j = values[(low + high) // 2], low, high
+        while i <= j:
+            while values[i] < pivot:
+                i += 1
+            while values[j] > pivot:
+                j -= 1
+            if i <= j:
+                values[i], values[j] = values[j], values[i]
+                i += 1
+                j -= 1
+        if wanted <= j:
+            high = j
+        elif wanted >= i:
+            low = i
+        else:
+            break
+    if n % 2:
+        return float(values[wanted])
+    below = values[0]  # what lies before the wanted place is no larger
+    for i in range(1, wanted):
+        below = max(below, values[i])
+    return (below + values[wanted]) / 2

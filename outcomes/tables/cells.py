@@ -135,7 +135,8 @@ class Vocabulary:
             more = 3 * found or 256  # so that the table's size is a power of two
             self._hashes = np.append(self._hashes, np.zeros(more, dtype=np.uint64))
             self._ends = np.append(self._ends, np.zeros(more, dtype=np.int64))
-            self._table = _hashed(self._hashes[:found], 4 * len(self._hashes))
+            self._table = np.full(4 * len(self._hashes), -1, dtype=np.int32)
+            _enter(self._hashes[:found], self._table)
         if self._ends[found] + length > len(self._store):
             more = 3 * len(self._store) + length
             self._store = np.append(self._store, np.empty(more, dtype=np.uint8))
@@ -196,7 +197,8 @@ def _coded(
                     break
                 code = np.int32(found)
                 table[place], hashes[found] = code, key
-                store[ends[found] : ends[found] + length] = data[at : at + length]
+                for i in range(length):
+                    store[ends[found] + i] = data[at + i]
                 ends[found + 1] = ends[found] + length
                 found += 1
         codes[row] = code
@@ -206,12 +208,11 @@ def _coded(
 
 
 @compiled
-def _hashed(hashes: Array, size: int) -> Array:
-    table = np.full(size, -1, dtype=np.int32)
-    mask = np.uint64(size - 1)
+def _enter(hashes: Array, table: Array) -> None:
+    """Enter all texts into an empty table."""
+    mask = np.uint64(len(table) - 1)
     for code in range(len(hashes)):
         place = hashes[code] & mask
         while table[place] >= 0:
             place = (place + np.uint64(1)) & mask
         table[place] = code
-    return table
