@@ -9,8 +9,11 @@ from __future__ import annotations
 
 import os
 import shutil
+import subprocess
 import sys
 import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -23,6 +26,8 @@ PASSED = (
     "SYSTEMROOT", "SYSTEMDRIVE", "COMSPEC", "PATHEXT", "WINDIR",
     "NUMBER_OF_PROCESSORS", "PROCESSOR_ARCHITECTURE",
 )  # fmt: skip
+
+_AHEAD = "from outcomes.glucose.ahead import compile_pass; compile_pass(); import seaborn"
 
 
 def kernel_environment(work: Path) -> dict[str, str]:
@@ -45,6 +50,31 @@ def kernel_environment(work: Path) -> dict[str, str]:
         "OPENBLAS_NUM_THREADS": "1",
         "OMP_NUM_THREADS": "1",
     }
+
+
+@contextmanager
+def compiling_ahead() -> Iterator[None]:
+    """Make what a first kernel after an install would wait for, while something else is done.
+
+    That is the compiled pass over readings and the list of fonts, kept in the caches that kernels
+    use. Another process makes them; where there is no second core, nobody does. Its failure
+    harms nothing: the kernel makes what it lacks.
+    """
+    if (os.cpu_count() or 1) < 2:
+        yield
+        return
+    with tempfile.TemporaryDirectory(ignore_cleanup_errors=True) as work:
+        process = subprocess.Popen(
+            [sys.executable, "-I", "-c", _AHEAD],
+            env=kernel_environment(Path(work)),
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+        )
+        try:
+            yield
+        finally:
+            process.kill()
+            process.wait()
 
 
 def _cache_folder(work: Path) -> Path:
