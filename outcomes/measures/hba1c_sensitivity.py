@@ -183,15 +183,16 @@ def _forest(table: pd.DataFrame) -> pd.DataFrame:
     points = table.loc[(table["unit"] == POINTS) & table["estimate"].notna()]
     rows = []
     for who in _WHO:
+        first = True  # which names whose change it is
         for way, names in _WAYS:
             mine = points.loc[
                 (points["who"] == who) & (points["quantity"] == _quantity(names, who))
             ]
             if len(mine):
                 found = mine.iloc[0]
-                main = way.endswith("(primary)")
-                label = f"{who}: {way}" if main else way
+                label, main = f"{who}: {way}" if first else way, way.endswith("(primary)")
                 rows.append({"label": label, "main": main, "n": found["n"], **numbers(found)})
+                first = False
     return pd.DataFrame(rows, columns=["label", "main", "n", "estimate", "conf_low", "conf_high"])
 
 

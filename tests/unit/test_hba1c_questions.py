@@ -163,3 +163,14 @@ def test_everybody_s_change_is_the_plain_paired_one(
     pairs = hba1c_change(cohorts).pairs.query("month == 6 and new")
     got = paired_change(pairs, before="baseline_percent", after="percent")
     assert row(by_baseline, CHANGE, None)["estimate"] == pytest.approx(got.mean)
+
+
+def test_every_cohort_is_named_in_the_picture_where_the_model_is_refused(tmp_path: Path) -> None:
+    cohorts = build_cohorts(
+        invented_study(tmp_path, invented_tables(implanted=24, adhesive=8)), PLAN
+    )
+    ax = hba1c_sensitivity(cohorts).plot()
+    assert ax is not None
+    labels = [label.get_text().replace("\n", " ") for label in ax.get_yticklabels()]
+    assert [label.split(":")[0] for label in labels if ":" in label] == ["implanted", "adhesive"]
+    assert "adhesive: those with both draws, not adjusted" in labels
