@@ -187,7 +187,12 @@ class Result:
         if self.drawing is not None and "figure" in self.parts:
             parts.append(self._figure_html())
         if "table" in self.parts and len(self.table.columns):
-            parts.append(table_html(self.shown(), caption=self.caption, numbers=numbers))
+            shown = self.shown()
+            parts.append(
+                table_html(shown, caption=self.caption, numbers=numbers)
+                if len(shown)
+                else f'<p class="settings">{html.escape(self.caption)} No line to show.</p>'
+            )
         if self.footnotes and "footnotes" in self.parts:
             items = "".join(f"<li>{html.escape(note)}</li>" for note in self.footnotes)
             parts.append(f'<ul class="footnotes">{items}</ul>')

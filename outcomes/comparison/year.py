@@ -208,10 +208,13 @@ def _without_readings(lived: pd.DataFrame, cohorts: CohortSet) -> list[Row]:
     rows = []
     for arm in KINDS:
         mine = (lived["arm"] == arm).to_numpy()
-        mean = t_interval(days[mine])
+        numbers = _numbers(t_interval(days[mine]))
+        for limit in ("conf_low", "conf_high"):  # no mean of days of a year lies beyond them
+            if numbers[limit] is not None:
+                numbers[limit] = min(max(numbers[limit], 0.0), DAYS_PER_YEAR)
         rows.append(
             {"quantity": WITHOUT, "cohort": arm, "unit": PER_YEAR, "n_patients": int(mine.sum()),
-             "exposure": float(lived.loc[mine, "patient_years"].sum()), **_numbers(mean)}
+             "exposure": float(lived.loc[mine, "patient_years"].sum()), **numbers}
         )  # fmt: skip
     return rows
 

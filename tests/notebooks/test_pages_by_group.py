@@ -34,6 +34,17 @@ def hba1c_due(folder):
     return sum(r["n_units"] for r in results if tuple(r[name] for name in names) == wanted)
 
 
+def test_limits_of_days_in_a_year_are_days_of_a_year(pages):
+    days = [
+        record
+        for folder in pages.values()
+        for record in json.loads((folder / "results.json").read_text("utf-8"))["results"]
+        if record["quantity"] == "days without readings" and record["conf_low"] is not None
+    ]
+    assert len(days) >= 2
+    assert all(0 <= r["conf_low"] <= r["estimate"] <= r["conf_high"] <= 365.25 for r in days)
+
+
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_an_accessibility_audit_of_every_page_finds_no_violation(pages, chromium, scheme):
     found = {

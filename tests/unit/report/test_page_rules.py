@@ -178,3 +178,10 @@ def test_long_tables_and_many_notes_are_parts_to_open_on_a_folded_page_only():
     assert folded.count("<summary>4 notes: Why &lt;x&gt;?</summary>") == 1
     assert folded.count("<details>") == 2
     assert "<details>" not in whole
+
+
+def test_a_table_without_lines_is_told_in_words():
+    empty = small_result(table=pd.DataFrame(columns=["cohort", "estimate"]), caption="Nobody left.")
+    assert "<table>" in small_result()._repr_html_()
+    assert "<table>" not in empty._repr_html_()
+    assert "Nobody left. No line to show." in empty._repr_html_()
