@@ -14,7 +14,7 @@ import pandas as pd
 
 from outcomes.glucose import kernel
 from outcomes.glucose.local_days import Midnights
-from outcomes.glucose.passes import NO_SPANS, patient_days, patient_windows
+from outcomes.glucose.passes import NO_SPANS, patient_days, patient_sums
 from outcomes.glucose.summary import metrics
 from outcomes.plan import TimeInRange
 from outcomes.tables.declared import GLUCOSE_UNITS, KINDS
@@ -110,7 +110,7 @@ def window(
 ) -> pd.Series:
     """Every metric of one window."""
     first, last = day_number(first_on), day_number(last_on or first_on)
-    raw = patient_windows(
+    raw, _ = patient_sums(
         readings,
         kind=KINDS.index(kind),
         first_day=np.array([first]),

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from outcomes.glucose.kernel import first_from
+from outcomes.glucose.window_kernel import first_from
 from outcomes.tables.compiled import compiled
 
 Ints = npt.NDArray[np.int64]

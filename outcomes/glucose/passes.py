@@ -16,7 +16,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from outcomes.errors import StudyError
-from outcomes.glucose import kernel
+from outcomes.glucose import kernel, window_kernel
 from outcomes.glucose.gaps import gaps
 from outcomes.glucose.local_days import Midnights, day_numbers
 from outcomes.glucose.ranges import CENTRE_MG_DL, LARGEST_STORED, value_table
@@ -57,9 +57,10 @@ NOT_TOLD: Final = np.zeros(0, dtype=np.bool_)
 class Sums:
     """What a pass gives.
 
-    `windows` has the shape (windows, `kernel.WINDOW_COLUMNS`), `shapes` (shaped windows, hours,
-    `kernel.SHAPE_COLUMNS`), both in the order of the windows; `gaps` one row a gap in the span of
-    a window: place of the window, start, length (microseconds), and whether it lasts to the end.
+    `windows` has the shape (windows, `window_kernel.WINDOW_COLUMNS`), `shapes` (shaped windows,
+    hours, `kernel.SHAPE_COLUMNS`), both in the order of the windows; `gaps` one row a gap in the
+    span of a window: place of the window, start, length (microseconds), and whether it lasts to
+    the end.
     """
 
     windows: Floats
@@ -126,7 +127,7 @@ def file_sums(job: FileJob) -> Sums:
                     patient.time, patient.stream, patient.kind_of, patient.interval_of, int(kind),
                     job.span[spanned], job.settings.gap_minutes * kernel.MINUTE + kernel.SLACK,
                 )  # fmt: skip
-                sums.windows[spanned, kernel.ON] = owned
+                sums.windows[spanned, window_kernel.ON] = owned
                 found[:, 0] = job.rows[spanned[found[:, 0]]]
                 every_gap.append(found)
             if len(shaped):
@@ -144,8 +145,8 @@ def _refuse_damage(patient: StoredReadings) -> None:
 
 def no_sums(windows: int, shapes: int) -> Sums:
     """Return the sums of windows without readings."""
-    raw = np.zeros((windows, kernel.WINDOW_COLUMNS))
-    raw[:, kernel.VARIABILITY :] = np.nan
+    raw = np.zeros((windows, window_kernel.WINDOW_COLUMNS))
+    raw[:, window_kernel.VARIABILITY :] = np.nan
     return Sums(
         windows=raw,
         shapes=np.zeros((shapes, kernel.HOURS, kernel.SHAPE_COLUMNS)),
@@ -271,32 +272,15 @@ def patient_sums(
     )  # fmt: skip
     ppm = round(settings.day_share * 1_000_000)
     at, starts = midnights.first_day, midnights.instants
-    counts = kernel.counting_days(day, sums, starts, at, not_tested, ppm)
-    raw = kernel.window_sums(
+    counts = window_kernel.counting_days(day, sums, starts, at, not_tested, ppm)
+    raw = window_kernel.window_sums(
         day, sums, counts, episodes, starts, at, first_day, last_day, settings.prolonged_minutes
     )
     if settings.variability:
-        raw[:, kernel.VARIABILITY : kernel.ON] = _variability(
+        raw[:, window_kernel.VARIABILITY : window_kernel.ON] = _variability(
             patient, entered, day, counts, first_day, last_day
         )
     return raw, shape
-
-
-def patient_windows(
-    patient: StoredReadings,
-    *,
-    kind: int,
-    first_day: Ints,
-    last_day: Ints,
-    midnights: Midnights,
-    not_tested: Ints,
-    settings: TimeInRange,
-) -> Floats:
-    """Return the sums of each window of one patient, as `kernel.window_sums` makes them."""
-    return patient_sums(
-        patient, kind=kind, first_day=first_day, last_day=last_day, midnights=midnights,
-        not_tested=not_tested, settings=settings,
-    )[0]  # fmt: skip
 
 
 def patient_days(

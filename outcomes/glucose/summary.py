@@ -11,7 +11,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from outcomes.errors import TableError
-from outcomes.glucose import kernel
+from outcomes.glucose import kernel, window_kernel
 from outcomes.glucose.local_days import Midnights, day_numbers
 from outcomes.glucose.passes import Sums, file_sums, jobs_of, no_sums, shaped_windows, spans_of
 from outcomes.glucose.ranges import BANDS, CENTRE_MG_DL, SHARES, glycemia_risk_index
@@ -146,7 +146,7 @@ def summary(
     windows = windows.reset_index(drop=True)
     spans = spans_of(windows)
     if (spans >= 0).any():
-        columns["on_share"] = sums.windows[:, kernel.ON] / np.where(
+        columns["on_share"] = sums.windows[:, window_kernel.ON] / np.where(
             spans[:, 0] >= 0, spans[:, 1] - spans[:, 0], np.nan
         )
     found = pd.DataFrame(
@@ -183,7 +183,7 @@ def _sums(
         sums.windows[job.rows] = got.windows
         sums.shapes[shape_at[job.rows[job.shaped]]] = got.shapes
         every_gap.append(got.gaps)
-    sums.windows[:, kernel.ELAPSED] = _elapsed(windows, study.time_zone)
+    sums.windows[:, window_kernel.ELAPSED] = _elapsed(windows, study.time_zone)
     found = np.concatenate(every_gap)
     return replace(sums, gaps=found[np.lexsort((found[:, 1], found[:, 0]))])
 
@@ -195,14 +195,14 @@ def _elapsed(windows: pd.DataFrame, zone: str) -> Floats:
 
 
 def metrics(raw: Floats) -> dict[str, Column]:
-    """Return the metrics of windows, by name, from their sums (`kernel.WINDOW_COLUMNS` columns)."""
+    """Return the metrics of windows, by name, from their sums (as `window_kernel` makes them)."""
     n = raw[:, kernel.READINGS]
     with np.errstate(divide="ignore", invalid="ignore"):
         off_centre = raw[:, kernel.MG_DL] / n
         mean = off_centre + CENTRE_MG_DL
         squares = raw[:, kernel.MG_DL_SQUARED] - n * off_centre**2
         sd = np.sqrt(np.maximum(squares, 0) / np.where(n > 1, n - 1, np.nan))
-        elapsed = raw[:, kernel.ELAPSED]
+        elapsed = raw[:, window_kernel.ELAPSED]
         capped = raw[:, kernel.CAPPED_BELOW] + raw[:, kernel.CAPPED_ABOVE]
         columns: dict[str, Column] = {
             "readings": n.astype(np.int64),
@@ -211,7 +211,7 @@ def metrics(raw: Floats) -> dict[str, Column]:
             "elapsed_minutes": elapsed / kernel.MINUTE,
             # The last reading's time may run a few minutes past the window's end.
             "active_share": np.minimum(1.0, raw[:, kernel.OWNED] / elapsed),
-            "counting_days": raw[:, kernel.COUNTING_DAYS].astype(np.int64),
+            "counting_days": raw[:, window_kernel.COUNTING_DAYS].astype(np.int64),
             "overlap_left_out": raw[:, kernel.OVERLAP].astype(np.int64),
             "capped_below": raw[:, kernel.CAPPED_BELOW].astype(np.int64),
             "capped_above": raw[:, kernel.CAPPED_ABOVE].astype(np.int64),
@@ -234,8 +234,8 @@ def metrics(raw: Floats) -> dict[str, Column]:
         )
         columns |= shares | _shares("day_share", day) | _shares("night_share", night)
         columns |= _episode_columns(raw)
-        columns["modd_mg_dl"] = raw[:, kernel.VARIABILITY]
-        columns["mage_mg_dl"] = raw[:, kernel.VARIABILITY + 1]
+        columns["modd_mg_dl"] = raw[:, window_kernel.VARIABILITY]
+        columns["mage_mg_dl"] = raw[:, window_kernel.VARIABILITY + 1]
     return columns
 
 
@@ -251,7 +251,7 @@ def _episode_columns(raw: Floats) -> dict[str, Column]:
     columns: dict[str, Column] = {}
     weeks = raw[:, kernel.OWNED] / kernel.MINUTE / 10080
     for index, level in enumerate(kernel.LEVELS):
-        number, owned, median, prolonged = raw[:, kernel.EPISODES + 4 * index :][:, :4].T
+        number, owned, median, prolonged = raw[:, window_kernel.EPISODES + 4 * index :][:, :4].T
         columns[f"{level}_episodes"] = number.astype(np.int64)
         columns[f"{level}_minutes"] = owned / kernel.MINUTE
         columns[f"{level}_median_minutes"] = np.where(number > 0, median / kernel.MINUTE, np.nan)

@@ -11,18 +11,19 @@ from outcomes.report import kernel
 COUNT = """
 import sys
 import outcomes as oc
-from outcomes.glucose import kernel
 from outcomes.glucose.ahead import compile_pass
 
 def versions():
-    made = [*vars(kernel).values(), *vars(sys.modules["outcomes.glucose.gaps"]).values()]
-    return {f.__name__: len(f.signatures) for f in made if hasattr(f, "signatures")}
+    files = ("kernel", "window_kernel", "gaps")
+    names = [vars(sys.modules["outcomes.glucose." + file]) for file in files]
+    made = [value for each in names for value in each.values() if hasattr(value, "signatures")]
+    return {function.__name__: len(function.signatures) for function in made}
 
 compile_pass()
 ahead = versions()
 cohorts = oc.build_cohorts(oc.open_study(sys.argv[1]), oc.read_plan(sys.argv[2]))
 oc.time_in_range(cohorts), oc.sensor_wear(cohorts)
-assert ahead["day_sums"] == ahead["gaps"] == 1, ahead
+assert ahead["day_sums"] == ahead["window_sums"] == ahead["gaps"] == 1, ahead
 assert versions() == ahead, (ahead, versions())
 """
 
