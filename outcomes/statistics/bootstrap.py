@@ -15,6 +15,7 @@ Floats = NDArray[np.float64]
 
 # Above this share of failed draws the rest is no longer a sample of what could have happened.
 _MOST_FAILED = 0.1
+_CELLS = 1_000_000  # of a table of draws by rows made at once
 
 
 @dataclass(frozen=True, kw_only=True, eq=False, repr=False)
@@ -53,7 +54,7 @@ class Bootstrap:
 
 
 def patient_bootstrap(
-    statistic: Callable[[Floats], Floats | None],
+    statistic: Callable[[Floats], Floats],
     *,
     units: NDArray[np.intp],
     n_draws: int = 1000,
@@ -64,8 +65,8 @@ def patient_bootstrap(
     Parameters
     ----------
     statistic : callable
-        Row counts (n,) to statistics (q,), or None where they do not exist in that draw. It must
-        refit every model the estimate rests on, started at the full-sample answer.
+        Row counts (draws, n) to statistics (draws, q), NaN where they do not exist in a draw. It
+        must refit every model the estimate rests on, started at the full-sample answer.
     units : ndarray of int, shape (n,)
         Number of the independent unit (person) of each row, 0 to G - 1.
     n_draws : int, default 1000
@@ -83,25 +84,26 @@ def patient_bootstrap(
     Examples
     --------
     >>> values = np.arange(10.0)
-    >>> done = patient_bootstrap(lambda c: np.array([c @ values / c.sum()]), units=np.arange(10),
-    ...                          n_draws=200, rng=np.random.default_rng(1))
+    >>> done = patient_bootstrap(lambda c: (c @ values / c.sum(axis=1))[:, None],
+    ...                          units=np.arange(10), n_draws=200, rng=np.random.default_rng(1))
     >>> done.n_failed, bool(done.interval()[0] < 4.5 < done.interval()[1])
     (0, True)
     """
     n_units = int(units.max()) + 1
     if n_units < 2 or n_draws < 2:
         raise EstimationError(f"A bootstrap needs two units and draws; got {n_units}, {n_draws}.")
-    draws = []
     even = np.full(n_units, 1 / n_units)
-    for _ in range(n_draws):
-        counts = rng.multinomial(n_units, even)[units].astype(np.float64)
-        value = statistic(counts)
-        if value is not None and np.isfinite(value).all():
-            draws.append(value)
+    at_once = max(1, _CELLS // len(units))
+    found = []
+    for begin in range(0, n_draws, at_once):
+        drawn = rng.multinomial(n_units, even, size=min(at_once, n_draws - begin))
+        found.append(statistic(drawn[:, units].astype(np.float64)))
+    draws = np.concatenate(found)
+    draws = draws[np.isfinite(draws).all(axis=1)]
     n_failed = n_draws - len(draws)
     note = None
     if n_failed > _MOST_FAILED * n_draws:
         note = f"{n_failed} of {n_draws} draws could not be fitted: no interval."
     elif n_failed:
         note = f"{n_failed} of {n_draws} draws could not be fitted and were left out."
-    return Bootstrap(draws=np.array(draws), n_draws=n_draws, n_failed=n_failed, note=note)
+    return Bootstrap(draws=draws, n_draws=n_draws, n_failed=n_failed, note=note)

@@ -128,6 +128,118 @@ def logistic(
     )
 
 
+def logistic_draws(
+    x: Floats,
+    y: Floats,
+    counts: Floats,
+    *,
+    start: Floats,
+    penalty: Penalty = "none",
+    tolerance: float = _DECREMENT,
+) -> tuple[Floats, NDArray[np.bool_]]:
+    """Fit `logistic` once a draw of row counts, all draws in the same Newton step.
+
+    A draw whose step is not taken whole (its likelihood would fall, or a level was not drawn) is
+    left to `logistic`.
+
+    Parameters
+    ----------
+    counts : ndarray, shape (draws, n)
+    start : ndarray, shape (k,)
+        Where every search begins: the answer of the whole sample.
+
+    Returns
+    -------
+    coefficients : ndarray, shape (draws, k)
+    converged : ndarray of bool, shape (draws,)
+
+    Examples
+    --------
+    >>> x = np.column_stack([np.ones(4), [0.0, 0.0, 1.0, 1.0]])
+    >>> y = np.array([0.2, 0.4, 0.5, 0.7])
+    >>> drawn, converged = logistic_draws(x, y, np.array([[1.0, 1, 1, 1], [2.0, 0, 1, 1]]),
+    ...                                   start=np.zeros(2))
+    >>> (1 / (1 + np.exp(-drawn @ x.T))).round(6).tolist(), converged.tolist()
+    ([[0.3, 0.3, 0.6, 0.6], [0.2, 0.2, 0.6, 0.6]], [True, True])
+    """
+    draws = _Draws(x, y, penalty)
+    beta = np.tile(start.astype(np.float64), (len(counts), 1))
+    converged, alone = np.zeros(len(counts), dtype=bool), np.zeros(len(counts), dtype=bool)
+    under_way, before = np.arange(len(counts)), draws.objective(counts, beta)
+    ends = max(tolerance, _PENALISED_DECREMENT) if penalty == "firth" else tolerance
+    for _ in range(_MOST_PENALISED_STEPS if penalty == "firth" else _MOST_STEPS):
+        if not len(under_way):
+            break
+        case = counts[under_way]
+        try:
+            score, information, empty = draws.score(case, beta[under_way])
+            step = np.linalg.solve(information, score[..., None])[..., 0]
+        except np.linalg.LinAlgError:
+            break
+        small = (score * step).sum(axis=1) <= ends * np.maximum(1.0, case.sum(axis=1))
+        moved = beta[under_way] + step
+        reached = draws.objective(case, moved)
+        whole = (small | (reached >= before - 1e-13 * np.abs(before))) & ~empty
+        beta[under_way[whole]] = moved[whole]
+        converged[under_way[whole & small]] = True
+        alone[under_way[~whole]] = True
+        under_way, before = under_way[whole & ~small], reached[whole & ~small]
+    alone[under_way] = True
+    for draw in np.flatnonzero(alone):
+        fit = logistic(
+            x, y, weights=counts[draw], penalty=penalty, start=start, tolerance=tolerance
+        )
+        beta[draw], converged[draw] = fit.coefficients, fit.converged
+    if penalty == "none":
+        certain = ((np.abs(beta @ x.T) > _CERTAIN) & (counts > 0)).any(axis=1)
+        converged &= alone | ~certain
+    return beta, converged
+
+
+class _Draws:
+    """`_score` and `_objective` for many draws of row counts at once, each at its own beta."""
+
+    def __init__(self, x: Floats, y: Floats, penalty: Penalty) -> None:
+        self.x, self.y, self.penalty = x, y, penalty
+        self.rows, self.columns = np.tril_indices(x.shape[1])
+        self.products = x[:, self.rows] * x[:, self.columns]
+
+    def score(self, case: Floats, beta: Floats) -> tuple[Floats, Floats, NDArray[np.bool_]]:
+        """Return score, information, and which draws lack a level (theirs is then the identity)."""
+        fitted = expit(beta @ self.x.T)
+        spread = case * fitted * (1 - fitted)
+        information = self._information(spread)
+        empty = (information.diagonal(axis1=1, axis2=2) == 0).any(axis=1)
+        information[empty] = np.eye(self.x.shape[1])
+        error = case * (self.y - fitted)
+        if self.penalty == "firth":
+            inverse = np.linalg.inv(information)[:, self.rows, self.columns]
+            leverage = (inverse * np.where(self.rows == self.columns, 1, 2)) @ self.products.T
+            leverage *= spread
+            error += leverage * (0.5 - fitted)
+            information = self._information((case + leverage) * fitted * (1 - fitted))
+            information[empty] = np.eye(self.x.shape[1])
+        return np.asarray(error @ self.x), information, empty
+
+    def objective(self, case: Floats, beta: Floats) -> Floats:
+        """Return the (penalised) log likelihood of each draw."""
+        linear = beta @ self.x.T
+        value = (case * (self.y * linear - np.logaddexp(0.0, linear))).sum(axis=1)
+        if self.penalty == "firth":
+            fitted = expit(linear)
+            sign, log_determinant = np.linalg.slogdet(
+                self._information(case * fitted * (1 - fitted))
+            )
+            value += np.where(sign > 0, 0.5 * log_determinant, -np.inf)
+        return np.asarray(value)
+
+    def _information(self, spread: Floats) -> Floats:
+        information = np.empty((len(spread), self.x.shape[1], self.x.shape[1]))
+        information[:, self.rows, self.columns] = spread @ self.products
+        information[:, self.columns, self.rows] = information[:, self.rows, self.columns]
+        return information
+
+
 def check_converged(fit: LogisticFit, what: str) -> LogisticFit:
     """Return the fit, or say that some rows are predicted with certainty and how to mend it."""
     if not fit.converged:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from outcomes.errors import EstimationError
 from outcomes.statistics.design import check_full_rank, covariate_columns
-from outcomes.statistics.logistic import LogisticFit, Penalty, check_converged, logistic
+from outcomes.statistics.logistic import Penalty, check_converged, logistic, logistic_draws
 from outcomes.statistics.propensity import (
     PEOPLE_PER_COLUMN,
     PropensityScore,
@@ -143,7 +143,10 @@ class StackedEquations:
         every = np.ones(len(self.y))
         delta: Floats = np.zeros(self.v.shape[1])
         if self.v.shape[1]:
-            delta = check_converged(self._seen_fit(every, None), "having an outcome").coefficients
+            seen = logistic(
+                self.v, self.seen.astype(np.float64), penalty=self.see_penalty, tolerance=_FULL
+            )
+            delta = check_converged(seen, "having an outcome").coefficients
         fitted = self._outcome_fits(every, None)
         if fitted is None:
             raise EstimationError(
@@ -158,17 +161,6 @@ class StackedEquations:
         gamma, delta, eta, beta = np.split(theta[:-6], ends)
         return gamma, delta, eta, beta
 
-    def _seen_fit(self, counts: Floats, start: Floats | None) -> LogisticFit:
-        seen, tolerance = self.seen.astype(np.float64), _FULL if start is None else _DRAW
-        return logistic(
-            self.v,
-            seen,
-            weights=counts,
-            penalty=self.see_penalty,
-            start=start,
-            tolerance=tolerance,
-        )
-
     def means(self, theta: Floats) -> tuple[float, float, float]:
         """Difference, mean of the treated, mean of the reference."""
         treated, reference = theta[-6::2].sum(), theta[-5::2].sum()
@@ -180,28 +172,35 @@ class StackedEquations:
         out[-6:] = [1.0, -1.0] * 3
         return out
 
-    def redraw(self, theta: Floats) -> Any:
+    def redraw(self, theta: Floats) -> Callable[[Floats], Floats]:
         """Bootstrap statistic: everything refitted with row counts, started at the answer."""
-        gamma, delta, eta, beta = self._split(theta)
-        z = self.z.astype(np.float64)
+        gamma, delta, *outcome = self._split(theta)
+        z, seen = self.z.astype(np.float64), self.seen.astype(np.float64)
 
-        def statistic(counts: Floats) -> Floats | None:
-            known = counts * self.seen
-            if not (known[self.z].any() and known[~self.z].any()):
-                return None
-            fit = logistic(
-                self.x, z, weights=counts, penalty=self.score.penalty, start=gamma, tolerance=_DRAW
+        def statistic(counts: Floats) -> Floats:
+            known = counts * seen
+            both = [known[:, arm].any(axis=1) for arm in (self.z, ~self.z)]
+            scores, converged = logistic_draws(
+                self.x, z, counts, penalty=self.score.penalty, start=gamma, tolerance=_DRAW
             )
+            fitted = np.logical_and.reduce([*both, converged])
             # In a drawing without anybody unseen the chance of being seen is 1: no model is needed.
-            some_unseen = bool(self.v.shape[1] and counts[~self.seen].any())
-            see = self._seen_fit(counts, delta) if some_unseen else fit
-            if not (fit.converged and see.converged):
-                return None
-            drawn = self._outcome_fits(counts, (eta, beta))
-            if drawn is None:
-                return None
-            chance = see.coefficients if some_unseen else None
-            return np.array(self.means(self._means(fit.coefficients, chance, *drawn, counts)))
+            unseen = np.asarray(counts[:, ~self.seen] if self.v.shape[1] else counts[:, :0])
+            some_unseen = np.asarray(unseen.any(axis=1))
+            chances = np.empty((len(counts), self.v.shape[1]))
+            chances[some_unseen], converged = logistic_draws(
+                self.v, seen, counts[some_unseen],
+                penalty=self.see_penalty, start=delta, tolerance=_DRAW,
+            )  # fmt: skip
+            fitted[some_unseen] &= converged
+            found = np.full((len(counts), 3), np.nan)
+            for draw in np.flatnonzero(fitted):
+                drawn = self._outcome_fits(counts[draw], (outcome[0], outcome[1]))
+                if drawn is not None:
+                    chance = chances[draw] if some_unseen[draw] else None
+                    means = self._means(scores[draw], chance, *drawn, counts[draw])
+                    found[draw] = self.means(means)
+            return found
 
         return statistic
 

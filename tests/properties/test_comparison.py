@@ -85,8 +85,9 @@ def test_refitting_inside_the_bootstrap_changes_the_interval():
     w, y, z = score.weights("overlap").to_numpy(), seen["percent"].to_numpy(), score.treated
 
     def as_if_known(counts):
-        c = w * counts
-        return np.array([c[z] @ y[z] / c[z].sum() - c[~z] @ y[~z] / c[~z].sum()])
+        treated, others = (w * counts)[:, z], (w * counts)[:, ~z]
+        means = (treated @ y[z] / treated.sum(axis=1), others @ y[~z] / others.sum(axis=1))
+        return (means[0] - means[1])[:, None]
 
     units = seen["patient_id"].factorize()[0]
     fixed = patient_bootstrap(as_if_known, units=units, n_draws=400, rng=np.random.default_rng(1))

@@ -142,7 +142,7 @@ def test_a_covariate_that_separates_the_groups_is_penalised_and_named():
 
 def test_failed_draws_are_counted_and_too_many_give_no_interval():
     def sometimes(counts):
-        return np.array([counts.sum()]) if counts[0] > 0 else None
+        return np.where(counts[:, :1] > 0, counts.sum(axis=1, keepdims=True), np.nan)
 
     done = patient_bootstrap(
         sometimes, units=np.arange(20), n_draws=300, rng=np.random.default_rng(1)
@@ -221,7 +221,10 @@ def test_a_level_of_one_person_does_not_stop_the_penalised_score():
 
 def test_when_every_draw_fails_the_estimate_stays_and_a_note_says_why():
     done = patient_bootstrap(
-        lambda counts: None, units=np.arange(5), n_draws=10, rng=np.random.default_rng(1)
+        lambda counts: np.full((len(counts), 1), np.nan),
+        units=np.arange(5),
+        n_draws=10,
+        rng=np.random.default_rng(1),
     )
     assert (done.interval(), done.std_error()) == ((None, None), None)
     assert done.note == "10 of 10 draws could not be fitted: no interval."
