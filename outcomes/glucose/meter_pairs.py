@@ -12,12 +12,19 @@ import pandas as pd
 
 from outcomes.glucose.kernel import MINUTE
 from outcomes.glucose.passes import mg_dl_of
+from outcomes.glucose.remembered import arrays_at, file_of, remember
 from outcomes.glucose.workers import Workers
 from outcomes.tables.declared import KINDS
 from outcomes.tables.reading_store import read_stored
 from outcomes.tables.study import Study
 
 Ints = npt.NDArray[np.int64]
+
+# How a table of pairs is kept; `kind` as an index into `KINDS`.
+_TYPES: Final = {
+    "fingerstick": "int64", "kind": "int8", "sensor_mg_dl": "float64", "capped": "int64",
+    "minutes_before": "float64",
+}  # fmt: skip
 
 NO_PAIRS: Final = pd.DataFrame(
     {
@@ -85,6 +92,7 @@ def meter_pairs(
         The value lies strictly before the fingerstick, and no longer before than this: a value at
         the same instant or later may already have been pulled to the entry.
     workers : Workers
+        What was found is kept beside the study, for the next call with the same fingersticks.
 
     Returns
     -------
@@ -93,6 +101,20 @@ def meter_pairs(
         above what the sensor reports), `minutes_before`; in order of fingerstick and kind. A
         fingerstick without a value in time is in no pair.
     """
+    asked = [fingersticks["patient_id"], fingersticks["time"]]
+    kept_at = file_of("pairs", study, [minutes], asked)
+    kept = arrays_at(kept_at, _TYPES)
+    if kept is None:
+        found = _found(study, fingersticks, minutes, workers)
+        codes = found["kind"].map(KINDS.index).to_numpy(dtype=np.int8)
+        kept = {name: found[name].to_numpy() for name in _TYPES} | {"kind": codes}
+        remember(kept_at, **kept)
+    return pd.DataFrame(kept | {"kind": np.array(KINDS, dtype=object)[kept["kind"]]})
+
+
+def _found(
+    study: Study, fingersticks: pd.DataFrame, minutes: int, workers: Workers
+) -> pd.DataFrame:
     index = study.reading_index
     index = index.loc[index["patient_id"].isin(fingersticks["patient_id"])]
     time = fingersticks["time"].to_numpy().astype("datetime64[us]").astype(np.int64)

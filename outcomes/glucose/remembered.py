@@ -1,8 +1,9 @@
-"""Sums of windows that were made before, kept beside the study for the next call.
+"""What passes over the readings gave before, kept beside the study for the next call.
 
-The file's name is a digest of everything the sums depend on: the study's version, the windows, the
-plan's settings, the cut-off, and the code of this room. So a remembered pass can be absent but
-never out of date. A file holds plain numbers; one that cannot be read is made again.
+The file's name is a digest of everything the numbers depend on: the study's version, what was
+asked of each patient, the plan's settings, the cut-off, and the code of this room. So a remembered
+pass can be absent but never out of date. A file holds plain numbers; one that cannot be read is
+made again.
 """
 
 from __future__ import annotations
@@ -12,15 +13,17 @@ import json
 import os
 import secrets
 import stat
+from collections.abc import Mapping
 from contextlib import suppress
 from dataclasses import asdict
 from datetime import date
 from functools import cache
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 from zipfile import BadZipFile
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from outcomes import units
@@ -41,33 +44,50 @@ def place_of(
     shift_mg_dl: float,
 ) -> Path:
     """Return the file in which the sums of these windows would be remembered."""
+    asked = [windows[column] for column in _KEY_COLUMNS]
+    told = [str(cut_off), shift_mg_dl, asdict(settings)]
+    spans = shaped_windows(windows).tobytes() + spans_of(windows).tobytes()
+    return file_of("windows", study, told, asked, spans)
+
+
+def file_of(
+    pass_: str, study: Study, told: list[Any], asked: list[pd.Series], more: bytes = b""
+) -> Path:
+    """Return the file of one kind of pass that was told some settings and asked some columns."""
     key = hashlib.sha256()
-    told = [study.version, study.time_zone, str(cut_off), shift_mg_dl, _code(), asdict(settings)]
+    told = [study.version, study.time_zone, _code(), *told]
     key.update(json.dumps(told, default=str).encode())
-    for column in _KEY_COLUMNS:
-        key.update(pd.util.hash_pandas_object(windows[column], index=False).to_numpy().tobytes())
-    key.update(shaped_windows(windows).tobytes() + spans_of(windows).tobytes())
+    for column in asked:
+        key.update(pd.util.hash_pandas_object(column, index=False).to_numpy().tobytes())
+    key.update(more)
     folder = study.folder.resolve()
-    return folder.parent / f".{folder.name}-remembered" / f"windows-{key.hexdigest()[:32]}.npz"
+    return folder.parent / f".{folder.name}-remembered" / f"{pass_}-{key.hexdigest()[:32]}.npz"
 
 
 def remembered(place: Path, windows: int, shapes: int) -> Sums | None:
     """Return the sums that were kept there, or None."""
     wanted = no_sums(windows, shapes)
+    kept = arrays_at(place, {"windows": "float64", "shapes": "float64", "gaps": "int64"})
+    if kept is None:
+        return None
+    fits = [kept[name].shape == getattr(wanted, name).shape for name in ("windows", "shapes")]
+    return Sums(**kept) if all(fits) else None
+
+
+def arrays_at(place: Path, types: Mapping[str, str]) -> dict[str, npt.NDArray[Any]] | None:
+    """Return the arrays of these names and types that were kept there, or None."""
     try:
         if not _own(place.parent):
             return None
         with np.load(place, allow_pickle=False) as file:
-            kept = Sums(windows=file["windows"], shapes=file["shapes"], gaps=file["gaps"])
+            kept = {name: file[name] for name in types}
     except (OSError, ValueError, EOFError, KeyError, BadZipFile):
         return None
-    fits = kept.windows.shape == wanted.windows.shape and kept.shapes.shape == wanted.shapes.shape
-    types = [str(array.dtype) for array in (kept.windows, kept.shapes, kept.gaps)]
-    return kept if fits and types == ["float64", "float64", "int64"] else None
+    return kept if all(str(kept[name].dtype) == types[name] for name in types) else None
 
 
-def remember(place: Path, sums: Sums) -> None:
-    """Keep the sums, readable by the owner alone; where nothing can be written, keep nothing."""
+def remember(place: Path, **arrays: Any) -> None:
+    """Keep arrays, readable by the owner alone; where nothing can be written, keep nothing."""
     unfinished = place.with_suffix(f".{secrets.token_hex(8)}")
     with suppress(OSError):
         place.parent.mkdir(mode=0o700, exist_ok=True)
@@ -75,7 +95,7 @@ def remember(place: Path, sums: Sums) -> None:
             return
         try:
             with unfinished.open("xb") as file:
-                np.savez(file, windows=sums.windows, shapes=sums.shapes, gaps=sums.gaps)
+                np.savez(file, **arrays)
             unfinished.replace(place)
         finally:
             unfinished.unlink(missing_ok=True)
@@ -91,7 +111,7 @@ def _own(folder: Path) -> bool:
 
 
 def _forget_the_oldest(folder: Path) -> None:
-    files = sorted(folder.glob("windows-*"), key=lambda file: (file.stat().st_mtime, file.name))
+    files = sorted(folder.glob("*.npz"), key=lambda file: (file.stat().st_mtime, file.name))
     for file in files[:-KEPT]:
         file.unlink(missing_ok=True)
 

@@ -139,7 +139,7 @@ def summary(
     if sums is None:
         sums = _sums(study, windows, settings, cut_off, workers or workers_of(study), shift_mg_dl)
         if place:
-            remember(place, sums)
+            remember(place, windows=sums.windows, shapes=sums.shapes, gaps=sums.gaps)
     columns = metrics(sums.windows)
     if not settings.variability:
         del columns["modd_mg_dl"], columns["mage_mg_dl"]

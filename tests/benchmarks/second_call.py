@@ -45,7 +45,7 @@ def main(arguments: list[str]) -> None:
             with contextlib.redirect_stdout(io.StringIO()):
                 outcomes(["demo", "--out", str(made)])
             study, plan = made / "study", made / "clinic" / "plan.toml"
-        for file in (study.parent / f".{study.name}-remembered").glob("windows-*"):
+        for file in (study.parent / f".{study.name}-remembered").glob("*.npz"):
             file.unlink()  # made again in a moment
         print(f"{'':<10} {'seconds':>9} {'CPU':>9}")
         for name in ("first", "second"):

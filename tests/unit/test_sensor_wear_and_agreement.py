@@ -1,6 +1,7 @@
 """Wear, calibrations, agreement with fingersticks, hours of the day, and who lacks data."""
 
 import math
+from dataclasses import replace
 from datetime import date
 
 import numpy as np
@@ -173,6 +174,22 @@ def test_a_sensor_that_reads_ten_more_is_seen_and_calibrations_are_told_apart(co
     assert "which flatters this" in result.finding
     assert "no claim about accuracy" in result.finding
     every_number_has_a_unit_or_a_reason(result)
+
+
+def test_pairs_found_once_are_taken_from_beside_the_study(tmp_path) -> None:
+    made = clinic(tmp_path / "study", sticks_frame(PATIENTS), days=60)
+    first = sensor_agreement(made)
+    (file,) = (tmp_path / ".study-remembered").glob("pairs-*.npz")
+    written = file.stat().st_mtime_ns
+    again = sensor_agreement(replace(made))  # with nothing in memory of the answer before
+    assert file.stat().st_mtime_ns == written
+    pd.testing.assert_frame_equal(again.table, first.table, check_exact=True)
+    file.write_bytes(b"not numbers")
+    pd.testing.assert_frame_equal(sensor_agreement(replace(made)).table, first.table)
+    rules = replace(made.plan.sensor_agreement, pair_minutes=7)
+    other = replace(made, plan=replace(made.plan, sensor_agreement=rules))
+    sensor_agreement(other)
+    assert len(list(file.parent.glob("pairs-*.npz"))) == 2
 
 
 def test_groups_of_pairs_add_up(cohorts) -> None:
