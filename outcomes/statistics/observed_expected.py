@@ -72,6 +72,25 @@ class UnitLives:
         gone = ends.cumsum(axis=-1) - ends
         return events.astype(float), (entered - gone).astype(float)
 
+    def of_some(self, which: npt.NDArray[np.bool_], *, last: Codes,
+                  event: npt.NDArray[np.bool_]) -> tuple[Floats, Floats]:  # fmt: skip
+        """Return what `counted` does for some devices together, arrays of shape (strata, steps)."""
+        shape = (self.strata, self.steps)
+        cell = self.stratum * self.steps
+
+        def number(places: Codes) -> Codes:
+            return np.bincount(places, minlength=self.strata * self.steps).reshape(shape)
+
+        ends = number((cell + last)[which])
+        entered = number((cell + self.first)[which]).cumsum(axis=1)
+        at_risk = entered - (ends.cumsum(axis=1) - ends)
+        return number((cell + last)[which & event]).astype(float), at_risk.astype(float)
+
+    @cached_property
+    def clusters_seen(self) -> int:
+        """How many clusters have a device."""
+        return len(np.unique(self.cluster))
+
     @cached_property
     def hazard(self) -> Floats:
         """Events per device at risk of all units together, an array of shape (strata, steps)."""
@@ -180,8 +199,7 @@ def clustered_ratio(
     end = lives.last if last is None else last
     hit = lives.event if event is None else event
     mine = lives.unit == unit
-    events, at_risk = lives.counted(last=end, event=hit)
-    others, watched = (a.sum(axis=0) - a[unit] for a in (events, at_risk))
+    others, watched = lives.of_some(~mine, last=end, event=hit)
     hazard = np.where(watched > 0, others / np.where(watched > 0, watched, 1.0), 0.0)
     total = _summed(hazard)
     expected = total[lives.stratum, end + 1] - total[lives.stratum, lives.first]
@@ -194,7 +212,7 @@ def clustered_ratio(
     scale = np.where(mine, ratio, 1.0)
     influence = (counted - scale * expected) / np.where(mine, observed, -beside)
     by_cluster = np.bincount(lives.cluster, influence, minlength=lives.clusters)
-    seen = len(np.unique(lives.cluster))
+    seen = lives.clusters_seen
     if seen < 2:
         return ratio, None, None
     error = float(np.sqrt((by_cluster**2).sum() * seen / (seen - 1)))

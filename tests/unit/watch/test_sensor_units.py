@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -81,7 +82,7 @@ def test_the_clustered_ratio_is_observed_over_expected() -> None:
 def test_devices_of_one_cluster_widen_the_limits() -> None:
     given = lives(4, n=600, frailty=1.5, each=10)
     _, low, high = clustered_ratio(given, 1)
-    apart = UnitLives(**{**vars(given), "cluster": np.arange(600), "clusters": 600})
+    apart = replace(given, cluster=np.arange(600), clusters=600)
     _, lower, higher = clustered_ratio(apart, 1)
     assert high / low > higher / lower
 
