@@ -19,10 +19,17 @@ from outcomes.tables.declared import (
 )
 from outcomes.tables.feeding import Feed
 from outcomes.tables.intake_work import Intake
+from outcomes.tables.reading_blocks import ReadingBlock
 from outcomes.tables.reading_rules import REASONS, ReadingRules
-from outcomes.tables.reading_store import ReadingBlock, WornSensors
 from outcomes.tables.rules import NOTE, RULES
-from outcomes.tables.timed_rows import Names, TimedRows, block_of, set_rows_aside, settled
+from outcomes.tables.timed_rows import (
+    PatientRows,
+    TimedRows,
+    all_settled,
+    block_of,
+    set_rows_aside,
+)
+from outcomes.tables.worn_sensors import WornSensors
 
 Array = npt.NDArray[Any]
 MUCH_CAPPED: Final = 0.01  # above this share, a mean or SD is read with care
@@ -40,22 +47,21 @@ def fingersticks(work: Intake, spill: Path) -> pd.DataFrame:
     with TimedRows(spill=spill) as rows:
         collect(work, work.of(FINGERSTICKS.name), rows)
         parts = []
-        for patient_id, own in rows.by_patient():
-            kept = settled(
-                FINGERSTICKS.name, patient_id, own, rows.sensors.names, work.ledger, by_sensor=False
-            )
-            work.ledger.keep(kept["entry"])
-            parts.append(_fingerstick_frame(patient_id, kept))
+        for patients in rows.by_patient():
+            kept = all_settled(patients, rows.sensors.names, work.ledger, by_sensor=False)
+            work.ledger.keep(kept.rows["entry"])
+            parts.append(_fingerstick_frame(kept))
     work.ledger.close_table(FINGERSTICKS.name)
     work.refuse_empty_join(FINGERSTICKS.name)
     return pd.concat(parts, ignore_index=True) if parts else FINGERSTICKS.empty()
 
 
-def _fingerstick_frame(patient_id: str, rows: Array) -> pd.DataFrame:
+def _fingerstick_frame(patients: PatientRows) -> pd.DataFrame:
+    rows, ids = patients.rows, np.array(patients.ids, dtype=object)
     flags = np.array([False, True, None], dtype=object)[rows["flag"]]
     return pd.DataFrame(
         {
-            "patient_id": np.full(len(rows), patient_id, dtype=object),
+            "patient_id": np.repeat(ids, np.diff(patients.starts)),
             "time": rows["time"].astype("datetime64[us]").astype("datetime64[ns]"),
             "local_offset": pd.array(rows["offset"].astype(np.int64), dtype="Int64"),
             "value": rows["value"],
@@ -69,29 +75,28 @@ def _fingerstick_frame(patient_id: str, rows: Array) -> pd.DataFrame:
 def blocks(
     work: Intake, rows: TimedRows, tables: dict[str, pd.DataFrame]
 ) -> Iterator[ReadingBlock]:
-    """Yield each patient's readings to keep; afterwards the ledger tells of all of them."""
+    """Yield some patients' readings to keep at a time; afterwards the ledger tells of all."""
     sensors = tables["sensors"]
     known = frozenset(sensors["sensor_id"])
     names = rows.sensors.names
     strangers = np.array([*(name not in known for name in names), False])
     worn = WornSensors.from_table(sensors)
-    rules = ReadingRules.from_tables(sensors, tables["patients"])
+    rules = ReadingRules.from_tables(sensors, tables["patients"], rows.sensors.numbers)
     broken: dict[str, int] = {}
     count = capped = unknown = kindless = 0
-    for patient_id, own in rows.by_patient():
-        kept = settled(READINGS.name, patient_id, own, names, work.ledger, by_sensor=True)
-        kept = _by_rules(work, rules, patient_id, kept, rows.sensors, broken)
-        work.ledger.keep(kept["entry"])
-        count += len(kept)
-        capped += int(np.count_nonzero(kept["capped"]))
-        unknown += int(np.count_nonzero(strangers[kept["sensor"]]))
-        block = block_of(patient_id, kept, names)
-        nameless = block.sensor < 0
-        if nameless.any():
-            kind = worn.kind_of_readings(block)
-            block = replace(block, kind=kind)
-            kindless += int(np.count_nonzero(nameless & (kind < 0)))
-        yield block
+    for patients in rows.by_patient():
+        kept = all_settled(patients, names, work.ledger, by_sensor=True)
+        kept = _by_rules(work, rules, kept, names, broken)
+        if not kept.ids:
+            continue
+        work.ledger.keep(kept.rows["entry"])
+        block = block_of(kept, names)
+        kind = worn.kind_of_readings(block)
+        count += len(block)
+        capped += int(np.count_nonzero(block.capped))
+        unknown += int(np.count_nonzero(strangers[block.sensor]))
+        kindless += int(np.count_nonzero((block.sensor < 0) & (kind < 0)))
+        yield replace(block, kind=kind)
     work.ledger.close_table(READINGS.name)
     work.refuse_empty_join(READINGS.name)
     for rule, found in broken.items():
@@ -119,21 +124,45 @@ def blocks(
 def _by_rules(
     work: Intake,
     rules: ReadingRules,
+    patients: PatientRows,
+    names: list[str],
+    broken: dict[str, int],
+) -> PatientRows:
+    """Return patients' rows without those that a rule sets aside; count the noted ones."""
+    bits, found = rules.broken(patients)
+    if not found.any():
+        return patients
+    out = np.zeros(len(bits), dtype=bool)
+    for i in np.flatnonzero(found):
+        own = slice(patients.starts[i], patients.starts[i + 1])
+        _by_rules_of(work, patients.ids[i], patients.rows[own], names, bits[own], out[own], broken)
+    if not out.any():
+        return patients
+    return PatientRows.of(
+        [
+            (patient_id, [rows[~out[start : start + len(rows)]]])
+            for start, (patient_id, rows) in zip(patients.starts[:-1], patients, strict=True)
+        ]
+    )
+
+
+def _by_rules_of(
+    work: Intake,
     patient_id: str,
     rows: Array,
-    sensors: Names,
+    names: list[str],
+    bits: Array,
+    out: Array,
     broken: dict[str, int],
-) -> Array:
-    """Return a patient's rows without those that a rule sets aside; count the noted ones."""
-    out = np.zeros(len(rows), dtype=bool)
-    for rule, found in rules.broken(patient_id, rows, sensors.numbers):
-        found &= ~out
+) -> None:
+    """Count or set aside the rows of one patient that break a rule; `out` tells the latter."""
+    for i, rule in enumerate(REASONS):
+        found = ((bits & (1 << i)) > 0) & ~out
         count = int(np.count_nonzero(found))
         if not count:
             continue
         if work.ledger.severity(rule) == NOTE:
             broken[rule] = broken.get(rule, 0) + count
             continue
-        set_rows_aside(patient_id, rows[found], sensors.names, work.ledger, rule, REASONS[rule])
+        set_rows_aside(patient_id, rows[found], names, work.ledger, rule, REASONS[rule])
         out |= found
-    return rows[~out] if out.any() else rows

@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from outcomes.tables.cells import Cells, Vocabulary
-from outcomes.tables.reading_store import different
+from outcomes.tables.reading_blocks import different
 from outcomes.tables.values import Problem, Problems, Reading, Texts, not_one_of, number_of, one_of
 
 Array = npt.NDArray[Any]

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -13,6 +12,8 @@ import pandas as pd
 from outcomes.tables.compiled import compiled
 from outcomes.tables.crossing import deaths
 from outcomes.tables.declared import GLUCOSE_UNITS
+from outcomes.tables.timed_rows import PatientRows
+from outcomes.tables.worn_sensors import rows_of_each, rows_of_patients
 from outcomes.tables.zones import MICROSECONDS_PER_MINUTE
 from outcomes.units import MG_DL_PER_MMOL_L
 
@@ -34,26 +35,27 @@ REASONS: Final = {
 }  # in the order of the bits that `_look` sets
 MMOL_L: Final = GLUCOSE_UNITS.index("mmol/L")
 NO_SENSOR: Final = -2  # the number of a sensor that no reading names
-NO_LIVES: Final = np.empty((0, 6), dtype=np.int64)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False, repr=False)
 class ReadingRules:
-    """Judges the readings of one patient against the patient's sensors and death.
+    """Judges the readings of patients against the patients' sensors and death.
 
-    `sensors` are the ids of a patient's sensors; `lives` has one row for each: whether it is
-    implanted, local days since 1970-01-01 on which it was placed, stopped and ended, and the
-    instant at which its first 24 hours are over (0 where only the day is known), after a place for
-    its number among the readings.
+    `lives` has one row for each sensor, patient after patient: its number among the readings,
+    whether it is implanted, local days since 1970-01-01 on which it was placed, stopped and ended,
+    and the instant at which its first 24 hours are over (0 where only the day is known);
+    `of_patient` tells which rows are a patient's, `died` the day of a death.
     """
 
-    sensors: dict[str, list[str]]
-    lives: dict[str, Array]
+    lives: Array
+    of_patient: dict[str, tuple[int, int]]
     died: dict[str, int]
 
     @classmethod
-    def from_tables(cls, sensors: pd.DataFrame, patients: pd.DataFrame) -> ReadingRules:
-        """Read the sensors' lives and the deaths."""
+    def from_tables(
+        cls, sensors: pd.DataFrame, patients: pd.DataFrame, numbers: dict[str, int]
+    ) -> ReadingRules:
+        """Read the sensors' lives and the deaths; `numbers` are of sensors that readings name."""
         placed, stopped, removed = (
             _days(sensors[name]) for name in ("placed_on", "stopped_on", "removed_on")
         )
@@ -63,7 +65,7 @@ class ReadingRules:
         first, last = np.minimum(stopped, removed), np.maximum(stopped, removed)
         lives = np.column_stack(
             [
-                np.full(len(sensors), NO_SENSOR),
+                np.array([numbers.get(s, NO_SENSOR) for s in sensors["sensor_id"]], dtype=np.int64),
                 (sensors["kind"] == "implanted").to_numpy(dtype=np.int64),
                 placed,
                 first,
@@ -71,44 +73,35 @@ class ReadingRules:
                 np.where(timed, placed_at + MICROSECONDS_PER_DAY, 0),
             ]
         )
-        names = sensors["sensor_id"].to_numpy()
-        places = sensors.groupby("patient_id").indices
+        order, of_patient = rows_of_patients(sensors["patient_id"])
         died = {
             patient: int(day.to_datetime64().astype("datetime64[D]").astype(np.int64))
             for patient, day in deaths(patients).items()
         }
-        return cls(
-            sensors={str(patient): names[of].tolist() for patient, of in places.items()},
-            lives={str(patient): lives[of] for patient, of in places.items()},
-            died=died,
-        )
+        return cls(lives=np.ascontiguousarray(lives[order]), of_patient=of_patient, died=died)
 
-    def broken(
-        self, patient_id: str, rows: Array, numbers: dict[str, int]
-    ) -> Iterator[tuple[str, Array]]:
-        """Yield each rule that rows break, with which; `rows` are sorted by time.
+    def broken(self, patients: PatientRows) -> tuple[Array, Array]:
+        """Return the rules that each row breaks, and those that each patient's rows do together.
 
-        `numbers` are those of the sensors that readings name.
+        A rule is a bit, in the order of `REASONS`. Each patient's rows are sorted by time.
         """
-        lives = self.lives.get(patient_id, NO_LIVES)
-        for i, sensor in enumerate(self.sensors.get(patient_id, ())):
-            lives[i, 0] = numbers.get(sensor, NO_SENSOR)
-        bits = np.zeros(len(rows), dtype=np.uint8)
-        found = _look(rows, lives, self.died.get(patient_id, FAR), bits)
-        for i, rule in enumerate(REASONS):
-            if found & (1 << i):
-                yield rule, (bits & (1 << i)) > 0
+        own = rows_of_each(patients.ids, self.of_patient)
+        died = np.array([self.died.get(p, FAR) for p in patients.ids], dtype=np.int64)
+        bits = np.zeros(len(patients.rows), dtype=np.uint8)
+        found = np.zeros(len(patients.ids), dtype=np.uint8)
+        _look(patients.rows, patients.starts, own, self.lives, died, bits, found)
+        return bits, found
 
 
 @compiled
-def _worn(time: Any, day: Any, sensor: Any, lives: Array) -> Any:
+def _worn(time: Any, day: Any, sensor: Any, lives: Array, begin: Any, end: Any) -> Any:
     """Return the rules of wear that one reading breaks, one bit each in the order of `REASONS`.
 
     Without a name, a reading is late or of an implant's first day only if no other sensor was
     working that day.
     """
     worn, first, late, working, working_adhesive = False, False, False, False, False
-    for i in range(len(lives)):
+    for i in range(begin, end):
         if sensor >= 0 and lives[i, 0] != sensor:
             continue
         if day < lives[i, 2]:
@@ -139,26 +132,29 @@ def _steep(value: Any, before: Any, apart: Any) -> bool:
 
 
 @compiled
-def _look(rows: Array, lives: Array, died: Any, bits: Array) -> Any:
-    """Set the bits of the rules that each row breaks; return those of all rows together."""
-    found = 0
-    for i in range(len(rows)):
-        row = rows[i]
-        day = (row.time + row.offset * MICROSECONDS_PER_MINUTE) // MICROSECONDS_PER_DAY
-        broken = _worn(row.time, day, row.sensor, lives)
-        if day > died:
-            broken |= 8
-        if i:
-            before = rows[i - 1]
-            apart = row.time - before.time
-            if before.sensor == row.sensor and 0 < apart <= NEXT_READING:
-                value = row.value * MG_DL_PER_MMOL_L if row.unit == MMOL_L else row.value
-                last = before.value * MG_DL_PER_MMOL_L if before.unit == MMOL_L else before.value
-                if _steep(value, last, apart):
-                    broken |= 16
-        bits[i] = broken
-        found |= broken
-    return found
+def _look(
+    rows: Array, starts: Array, own: Array, lives: Array, died: Array, bits: Array, found: Array
+) -> None:
+    """Set the bits of the rules that each row breaks, and those of all rows of each patient."""
+    for patient in range(len(found)):
+        for i in range(starts[patient], starts[patient + 1]):
+            row = rows[i]
+            day = (row.time + row.offset * MICROSECONDS_PER_MINUTE) // MICROSECONDS_PER_DAY
+            broken = _worn(row.time, day, row.sensor, lives, own[patient, 0], own[patient, 1])
+            if day > died[patient]:
+                broken |= 8
+            if i > starts[patient]:
+                before = rows[i - 1]
+                apart = row.time - before.time
+                if before.sensor == row.sensor and 0 < apart <= NEXT_READING:
+                    value = row.value * MG_DL_PER_MMOL_L if row.unit == MMOL_L else row.value
+                    last = before.value
+                    if before.unit == MMOL_L:
+                        last = last * MG_DL_PER_MMOL_L
+                    if _steep(value, last, apart):
+                        broken |= 16
+            bits[i] = broken
+            found[patient] |= broken
 
 
 def _days(dates: pd.Series) -> Array:

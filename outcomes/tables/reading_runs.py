@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import base64
 from collections.abc import Mapping
+from itertools import pairwise
 from typing import Any, Final
 
 import numpy as np
@@ -16,6 +17,8 @@ import numpy.typing as npt
 import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.parquet as pq
+
+from outcomes.tables.reading_blocks import run_starts
 
 Array = npt.NDArray[Any]
 
@@ -25,24 +28,24 @@ INDEXED: Final = ("local_offset", "capped", "stream")
 TYPES: Final = (np.int16, np.int8, np.int32)  # of the columns, in that order
 
 
-def runs_of(columns: Mapping[str, Array], row_group: int) -> Array | None:
-    """Return one row per run of readings: row group, readings, offset, capped code, stream.
+def runs_of(columns: Mapping[str, Array], starts: Array) -> list[Array | None]:
+    """Return for each patient one row per run: row group, readings, offset, capped code, stream.
 
-    None where the runs are so short that an index would be larger than the columns.
+    `starts` tells where each patient begins. The row group is 0 until it is known. None where the
+    runs of a patient are so short that an index would be larger than the columns.
     """
     together = [columns[name] for name in INDEXED]
-    rows, changes = len(together[0]), np.zeros(max(len(together[0]) - 1, 0), dtype=bool)
-    for values in together:
-        changes |= values[1:] != values[:-1]
-    starts = np.flatnonzero(changes) + 1
-    if len(starts) * READINGS_A_RUN > rows:
-        return None
-    starts = np.concatenate([[0], starts])
-    runs = np.empty((len(starts), 2 + len(INDEXED)), dtype=np.int32)
-    runs[:, 0], runs[:, 1] = row_group, np.diff(starts, append=rows)
+    at = run_starts(starts, *together)
+    runs = np.zeros((len(at), 2 + len(INDEXED)), dtype=np.int32)
+    runs[:, 1] = np.diff(at, append=starts[-1])
     for place, values in enumerate(together, start=2):
-        runs[:, place] = values[starts]
-    return runs
+        runs[:, place] = values[at]
+    bounds, rows = np.searchsorted(at, starts), np.diff(starts)
+    short = (np.diff(bounds) - 1) * READINGS_A_RUN > rows
+    return [
+        None if too_short else runs[first:end]
+        for (first, end), too_short in zip(pairwise(bounds.tolist()), short.tolist(), strict=True)
+    ]
 
 
 def footer_of(runs: list[Array]) -> dict[str, str]:

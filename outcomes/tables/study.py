@@ -35,17 +35,16 @@ from outcomes.tables.parquet import (
     typed,
     write_frame,
 )
+from outcomes.tables.reading_blocks import ReadingBlock, block_of_frame
 from outcomes.tables.reading_store import (
     PatientReadings,
-    ReadingBlock,
-    ReadingsWriter,
     StoredReadings,
-    WornSensors,
-    blocks_of,
     read_patients,
     read_stored,
 )
+from outcomes.tables.reading_writer import ReadingsWriter
 from outcomes.tables.versions import finish, sole_writer, version_folder
+from outcomes.tables.worn_sensors import WornSensors
 
 FORMAT: Final = 1
 
@@ -343,10 +342,7 @@ def _blocks(
     if readings is None:
         return
     for part in [readings] if isinstance(readings, pd.DataFrame) else readings:
-        if isinstance(part, ReadingBlock):
-            yield part
-        else:
-            yield from blocks_of(part)
+        yield part if isinstance(part, ReadingBlock) else block_of_frame(part)
 
 
 def _write_about(name: str, given: About, unfinished: Path) -> None:

@@ -63,7 +63,7 @@ def _readings(patient: int, rows: int) -> pa.Table:
     clock = (found.time + found.local_offset.astype(np.int64) * 60_000_000) // 1_000_000
     return pa.table(
         {
-            "patient": pa.repeat(found.patient_id, rows),
+            "patient": pa.repeat(found.patient_ids[0], rows),
             "time": pa.array(clock, type=pa.timestamp("s")),
             "value": found.value.astype(np.int64),
         }

@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 
 from outcomes.tables.declared import PATIENTS, SENSORS
-from outcomes.tables.reading_store import ReadingBlock
+from outcomes.tables.reading_blocks import ReadingBlock
 from outcomes.tables.study import Study, write_study
 
 READINGS_EACH = 206_000  # about two years of a patient
@@ -48,7 +48,8 @@ def block(patient: int, rows: int) -> ReadingBlock:
     value = glucose[keep][:rows]
     summer = np.searchsorted(CHANGES, time, side="right") % 2
     return ReadingBlock(
-        patient_id=f"P{patient:05d}",
+        patient_ids=(f"P{patient:05d}",),
+        starts=np.array([0, len(time)]),
         time=time,
         local_offset=(60 + 60 * summer).astype(np.int16),
         value=value,

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from outcomes.cohorts.build import build_cohorts
 from outcomes.errors import StudyError
 from outcomes.glucose import Workers, periods, summary
-from outcomes.tables import reading_store
+from outcomes.tables import reading_writer
 from tests import small_clinic
 
 PATIENTS, DAYS = 5, 70
@@ -25,8 +25,8 @@ def asked(study) -> pd.DataFrame:
 
 def written(folder, *, file_rows: int, group_rows: int):
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(reading_store, "FILE_ROWS", file_rows)
-        patch.setattr(reading_store, "GROUP_ROWS", group_rows)
+        patch.setattr(reading_writer, "FILE_ROWS", file_rows)
+        patch.setattr(reading_writer, "GROUP_ROWS", group_rows)
         return small_clinic.study(folder, PATIENTS, days=DAYS)
 
 

@@ -10,7 +10,7 @@ import pytest
 from outcomes.cohorts.build import build_cohorts
 from outcomes.glucose import Workers, days, summarise, write_daily
 from outcomes.plan import Span
-from outcomes.tables import reading_store
+from outcomes.tables import reading_writer
 from tests import small_clinic
 
 SETTINGS = small_clinic.PLAN.time_in_range
@@ -20,7 +20,7 @@ SETTINGS = small_clinic.PLAN.time_in_range
 def study(tmp_path_factory):
     """Six patients, a reading file each."""
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(reading_store, "FILE_ROWS", 1)
+        patch.setattr(reading_writer, "FILE_ROWS", 1)
         return small_clinic.study(tmp_path_factory.mktemp("daily") / "study", 6, days=40)
 
 

@@ -11,7 +11,7 @@ from outcomes.errors import UsageError
 from outcomes.glucose import Workers, periods, summary
 from outcomes.glucose.passes import file_sums, jobs_of
 from outcomes.measures.range_windows import clinic_windows
-from outcomes.tables import reading_store
+from outcomes.tables import reading_writer
 from tests import small_clinic
 from tests.slow_jobs import file_sums_slowly
 from tests.two_workers import two_workers
@@ -25,7 +25,7 @@ pytestmark = pytest.mark.filterwarnings("ignore")
 def study(tmp_path_factory):
     """A study in six files of two patients each."""
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(reading_store, "FILE_ROWS", 2 * 96 * 120)
+        patch.setattr(reading_writer, "FILE_ROWS", 2 * 96 * 120)
         folder = tmp_path_factory.mktemp("files") / "study"
         return small_clinic.study(folder, PATIENTS, days=120)
 
