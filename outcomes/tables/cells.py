@@ -16,6 +16,7 @@ import numpy.typing as npt
 import pyarrow as pa
 
 from outcomes.tables.compiled import compiled
+from outcomes.tables.text_bytes import LINE_END
 
 Array = npt.NDArray[Any]
 PLAIN: Final = np.array([chr(byte) in ascii_letters + digits for byte in range(256)])
@@ -99,6 +100,27 @@ NO_CELLS: Final = Cells(
     begin=np.empty(0, dtype=np.int32),
     end=np.empty(0, dtype=np.int32),
 )
+
+
+@compiled
+def cut_at(data: Array, separator: Any, begins: Array, ends: Array) -> bool:
+    """Find where the cells of lines begin and end; `begins` and `ends` have a row for each column.
+
+    Returns whether the bytes are as many lines as there is room for, each of as many cells.
+    """
+    width, lines = ends.shape
+    column, line, begin = 0, 0, 0
+    for place in range(len(data)):
+        byte = data[place]
+        last = byte == LINE_END
+        if last or byte == separator:
+            if line == lines or last != (column == width - 1):
+                return False
+            begins[column, line], ends[column, line] = begin, place
+            begin, column = place + 1, column + 1
+            if last:
+                column, line = 0, line + 1
+    return line == lines and column == 0
 
 
 class Vocabulary:

@@ -101,7 +101,7 @@ def _codes_in(feed: Feed, name: str) -> Counter[str]:
     for file in files_of(feed):
         for rows in file.rows():
             cells = feed.cells(name, _without_map(spec), file, rows)
-            texts = cells if isinstance(cells, Texts) else Texts.of(cells)
+            texts = Texts.same(cells, len(rows)) if isinstance(cells, str) else Texts.of(cells)
             told = np.bincount(texts.codes, minlength=len(texts.different)).tolist()
             for text, count in zip(texts.different, told, strict=True):
                 counts[text] += count

@@ -86,6 +86,7 @@ class ExportFile:
     footers: int = 0
     seen: list[Seen] = field(default_factory=list)
     told: str = ""
+    size: int = 0  # bytes, when the files were looked for
     typed: bool = False  # whether cells know by themselves that they are dates
     bytes_read: int = 0
     _digest: Any = field(default_factory=hashlib.sha256)

@@ -6,6 +6,7 @@ Everything that can be wrong with `sources.toml` is found here, before a file is
 from __future__ import annotations
 
 import re
+import stat
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from fnmatch import translate
@@ -23,7 +24,7 @@ from outcomes.tables.declared import DECLARED, NEEDED
 from outcomes.tables.export_files import ISO_DATES, NO_EXPORTS, ExportFile, TextRows
 from outcomes.tables.parquet_files import ParquetFile
 from outcomes.tables.text_files import TextFile
-from outcomes.tables.values import FLAGS, Texts
+from outcomes.tables.values import FLAGS
 from outcomes.tables.workbooks import WorkbookFile
 
 # Columns that the toolkit finds by itself where the export has none.
@@ -75,6 +76,7 @@ class Feed:
     sources: Sources
     shared: bool = False  # its files feed other tables too
     skipped: list[str] = field(default_factory=list)  # files of the pattern that are no exports
+    _places: dict[tuple[tuple[str, ...], ...], int] = field(default_factory=dict)  # of headings
 
     @cached_property
     def columns(self) -> dict[str, tuple[Column, ColumnSource]]:
@@ -103,6 +105,19 @@ class Feed:
         return from_heading[0] if from_heading else None
 
     @cached_property
+    def found(self) -> tuple[tuple[Path, str, int], ...]:
+        """The files: where they are, what messages call them, how many bytes they have."""
+        files: dict[Path, tuple[str, int]] = {}
+        for pattern in self.source.files:
+            for path, size in _found(self, pattern):
+                name = _name(path, self.sources.folder)
+                kind = path.suffix.casefold()
+                if kind in NOT_READ:
+                    raise self.error(("files",), f"{name} is {NOT_READ[kind]}.")
+                files.setdefault(path, (name, size))
+        return tuple((path, *told) for path, told in files.items())
+
+    @cached_property
     def wanted(self) -> tuple[tuple[str, ...], ...]:
         """The headings asked for, each with its alternatives."""
         headings = []
@@ -127,8 +142,8 @@ class Feed:
         """Return an error for a key of this source, with its line where the file is known."""
         return _error(self.sources, ("source", f"#{self.number + 1}", *keys), message)
 
-    def texts(self, file: ExportFile, rows: TextRows) -> dict[str, Cells | Texts]:
-        """Return the cells of every fed column: their places, or one constant text."""
+    def texts(self, file: ExportFile, rows: TextRows) -> dict[str, Cells | str]:
+        """Return the cells of every fed column: their places, or the one text of all rows."""
         return {
             name: self.cells(name, spec, file, rows) for name, (_, spec) in self.columns.items()
         }
@@ -137,19 +152,17 @@ class Feed:
         """Return the cells under a heading that a column refers to, such as its unit column."""
         return Cells.of(rows.columns[self._place("value", (heading,), file)])
 
-    def cells(
-        self, name: str, spec: ColumnSource, file: ExportFile, rows: TextRows
-    ) -> Cells | Texts:
-        """Return the cells of one column: their places, or one constant text."""
+    def cells(self, name: str, spec: ColumnSource, file: ExportFile, rows: TextRows) -> Cells | str:
+        """Return the cells of one column: their places, or the one text of all rows."""
         if spec.constant is not None:
-            return Texts.same(spec.constant, len(rows))
+            return spec.constant
         if spec.file_name is not None:
-            found = re.search(spec.file_name, Path(file.name).name)
+            found = re.search(spec.file_name, file.path.name)
             if found is None:
                 raise self.error(
                     ("columns", name), f"'{spec.file_name}' does not fit the file {file.name}."
                 )
-            return Texts.same(found[1] or "", len(rows))
+            return found[1] or ""
         if spec.preamble is not None:
             above = re.search(spec.preamble, "\n".join(file.titles))
             if above is None:
@@ -158,11 +171,18 @@ class Feed:
                     f"{file.name}: '{spec.preamble}' is not found in the {len(file.titles)} lines "
                     f"above the headings (line {file.heading_line}).",
                 )
-            return Texts.same(above[1] or "", len(rows))
+            return above[1] or ""
         wanted = (spec.column,) if isinstance(spec.column, str) else spec.column
         return Cells.of(rows.columns[self._place(name, wanted or (), file)])
 
-    def _place(self, name: str, wanted: Sequence[str], file: ExportFile) -> int:
+    def _place(self, name: str, wanted: tuple[str, ...], file: ExportFile) -> int:
+        """Return where a heading stands; thousands of files hardly differ in that."""
+        place = self._places.get((wanted, file.headings))
+        if place is None:
+            place = self._places[wanted, file.headings] = self._looked_for(name, wanted, file)
+        return place
+
+    def _looked_for(self, name: str, wanted: tuple[str, ...], file: ExportFile) -> int:
         there = next((heading for heading in wanted if heading in file.headings), None)
         where = f"{file.name}, line {file.heading_line}"
         if there is None:
@@ -339,19 +359,9 @@ def files_of(feed: Feed) -> Iterator[ExportFile]:
         A path or pattern finds no file, or one of a kind that is not read; the message tells what
         is there.
     """
-    seen: set[Path] = set()
-    for pattern in feed.source.files:
-        for path in _found(feed, pattern):
-            if path in seen:
-                continue
-            seen.add(path)
-            name = _name(path, feed.sources.folder)
-            kind = path.suffix.casefold()
-            if kind in NOT_READ:
-                raise feed.error(("files",), f"{name} is {NOT_READ[kind]}.")
-            yield READERS.get(kind, TextFile)(
-                path=path, name=name, source=feed.source, wanted=feed.wanted
-            )
+    for path, name, size in feed.found:
+        reader = READERS.get(path.suffix.casefold(), TextFile)
+        yield reader(path=path, name=name, size=size, source=feed.source, wanted=feed.wanted)
 
 
 def is_no_export(path: Path) -> bool:
@@ -367,17 +377,23 @@ def no_export_pattern(name: str) -> str:
     return next((p for p, fits in _NO_EXPORTS if fits.match(name.casefold())), "")
 
 
-def _found(feed: Feed, pattern: str) -> list[Path]:
+def _found(feed: Feed, pattern: str) -> list[tuple[Path, int]]:
     folder = feed.sources.folder
     path = folder / pattern
-    if path.is_file():
-        return [path]
+    size = _size(path)
+    if size is not None:
+        return [(path, size)]
     # A pattern is relative to the folder; an absolute path must name one file.
     patterned = [] if Path(pattern).is_absolute() else sorted(folder.glob(pattern))
-    files = [p for p in patterned if p.is_file()]
-    left = [p.name for p in files if is_no_export(p)]
-    feed.skipped.extend(name for name in left if name not in feed.skipped)
-    found = [p for p in files if not is_no_export(p)]
+    found = []
+    for file in patterned:
+        size = _size(file)
+        if size is None:
+            continue
+        if not is_no_export(file):
+            found.append((file, size))
+        elif file.name not in feed.skipped:
+            feed.skipped.append(file.name)
     if not found:
         around = path.parent if path.parent.is_dir() else folder
         there = sorted(p.name for p in around.iterdir())[:10] if around.is_dir() else []
@@ -387,6 +403,15 @@ def _found(feed: Feed, pattern: str) -> list[Path]:
             f"{', '.join(there) or 'nothing'}.",
         )
     return found
+
+
+def _size(path: Path) -> int | None:
+    """Return how many bytes a file has; None where there is no file."""
+    try:
+        told = path.stat()
+    except (OSError, ValueError):
+        return None
+    return told.st_size if stat.S_ISREG(told.st_mode) else None
 
 
 def _name(path: Path, folder: Path) -> str:

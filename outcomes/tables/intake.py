@@ -28,7 +28,7 @@ from outcomes.tables.declared import (
     HBA1C_UNITS,
     READINGS,
 )
-from outcomes.tables.feeding import Feed, feeds_of, files_of
+from outcomes.tables.feeding import Feed, feeds_of
 from outcomes.tables.intake_readings import blocks, collect, fingersticks
 from outcomes.tables.intake_work import TIMED, Intake
 from outcomes.tables.judging import Judged
@@ -92,7 +92,7 @@ def intake(
         pseudonym=hidden,
         problems=Problems(discreet=hidden is not None),
     )
-    work.all_bytes = sum(f.path.stat().st_size for feed in work.feeds for f in files_of(feed))
+    work.all_bytes = sum(size for feed in work.feeds for _, _, size in feed.found)
     folder = Path(folder)
     # The lock is taken before the first row is read: a second intake is refused at once.
     with sole_writer(folder) as unfinished:

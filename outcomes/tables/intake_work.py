@@ -73,6 +73,7 @@ class Intake:
             doubt_unended=self.ledger.severity(UNENDED) != NOTE,
         )
         waiting: list[Piece] = []
+        held = 0  # rows in those
         ended: list[tuple[ExportFile, int]] = []  # files whose last rows wait, or have been judged
         for file, entry, rows in self._rows_of(feed):
             if rows is None:
@@ -82,10 +83,11 @@ class Intake:
             if feed.schema.name in TIMED and not len(rows) and not rows.ragged:
                 continue  # the first part has no rows: it shows the headings
             alone = len(rows) > ENOUGH_ROWS or (waiting and waiting[0].file.typed != file.typed)
-            if waiting and (alone or sum(len(p.rows) for p in waiting) > ENOUGH_ROWS):
+            if waiting and (alone or held > ENOUGH_ROWS):
                 yield self._judged_together(judge, feed, waiting, ended)
-                waiting, ended = [], []
+                waiting, ended, held = [], [], 0
             waiting.append(piece)
+            held += len(rows)
         if waiting:
             yield self._judged_together(judge, feed, waiting, ended)
         else:
@@ -254,7 +256,7 @@ def _read(feed: Feed) -> Iterator[Read]:
     for number, file in enumerate(files_of(feed), start=1):
         for rows in file.rows():
             yield number, file, rows, before + file.bytes_read
-        before += file.path.stat().st_size
+        before += file.size
         yield number, file, None, before
 
 

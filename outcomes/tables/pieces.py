@@ -6,7 +6,7 @@ about as much as one large one.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any, Final
@@ -27,13 +27,14 @@ ENOUGH_ROWS: Final = 60_000  # that are worth a call of their own
 class Piece:
     """Rows of one file: the number of its account, its rows, the cells of every fed column.
 
-    `beside` are the cells of a column that holds the unit of each value, where one is named.
+    A column that is the same text in every row is that text alone. `beside` are the cells of a
+    column that holds the unit of each value, where one is named.
     """
 
     file: ExportFile
     entry: int
     rows: TextRows
-    cells: dict[str, Cells | Texts]
+    cells: dict[str, Cells | str]
     beside: Cells | None
 
     @classmethod
@@ -81,7 +82,7 @@ class Pieces:
         """The cells of every fed column."""
         joined: dict[tuple[int, ...], Array] = {}  # the bytes of several columns are the same
         return {
-            name: _together([piece.cells[name] for piece in self.pieces], joined)
+            name: self._together([piece.cells[name] for piece in self.pieces], joined)
             for name in self.pieces[0].cells
         }
 
@@ -93,26 +94,21 @@ class Pieces:
 
     def place(self, row: int) -> tuple[ExportFile, int]:
         """Return the file and the line of a row."""
-        of_row = self._by_row(list(range(len(self.pieces))))
+        of_row = self._by_row(range(len(self.pieces)))
         return self.pieces[of_row[row]].file, int(self.lines[row])
 
-    def _by_row(self, values: list[int]) -> Array:
+    def _together(
+        self, parts: list[Cells | str], joined: dict[tuple[int, ...], Array]
+    ) -> Cells | Texts:
+        """Join a column's cells; where it is one text a file, there are as many as files."""
+        texts = tuple(part.strip() for part in parts if isinstance(part, str))
+        if texts:
+            return Texts(codes=self._by_row(range(len(texts))), different=texts)
+        return Cells.end_to_end([part for part in parts if isinstance(part, Cells)], joined)
+
+    def _by_row(self, values: Sequence[int]) -> Array:
         return np.repeat(values, [len(piece.rows) for piece in self.pieces])
 
 
 def _end_to_end(parts: list[Array]) -> Array:
     return parts[0] if len(parts) == 1 else np.concatenate(parts)
-
-
-def _together(parts: list[Cells | Texts], joined: dict[tuple[int, ...], Array]) -> Cells | Texts:
-    """Join a column's cells; where it is one constant a file, there are as many texts as files."""
-    texts = [part for part in parts if isinstance(part, Texts)]
-    if not texts:
-        return Cells.end_to_end([part for part in parts if isinstance(part, Cells)], joined)
-    if len(texts) == 1:
-        return texts[0]
-    firsts = np.cumsum([0, *(len(text.different) for text in texts)])
-    return Texts(
-        codes=np.concatenate([t.codes + n for t, n in zip(texts, firsts[:-1], strict=True)]),
-        different=tuple(word for text in texts for word in text.different),
-    )

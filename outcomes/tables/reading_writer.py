@@ -147,23 +147,25 @@ class ReadingsWriter:
         if not len(block):
             return
         self._patients.update(block.patient_ids)
-        self._wait(WAITING_ROWS)
-        self._waiting.append((self._thread.submit(self._write, block), len(block)))
-        self._waiting_rows += len(block)
-
-    def _write(self, given: ReadingBlock) -> None:
-        kind = self.worn.kind_of_readings(given) if given.kind is None else given.kind
-        block = OrderedBlock.of(given, kind)
-        stream, streams = streams_of(block)
+        kind = self.worn.kind_of_readings(block) if block.kind is None else block.kind
+        ordered = OrderedBlock.of(block, kind)
+        stream, streams = streams_of(ordered)
         self._streams.append(streams)
-        stored, whole = _stored(block)
+        stored, whole = _stored(ordered)
         columns = {
-            "time": block.time,
+            "time": ordered.time,
             "value": stored,
-            "local_offset": block.local_offset,
-            "capped": block.capped,
+            "local_offset": ordered.local_offset,
+            "capped": ordered.capped,
             "stream": stream,
         }
+        self._wait(WAITING_ROWS)
+        self._digests.update({p: ordered.digest(i) for i, p in enumerate(ordered.patient_ids)})
+        written = self._thread.submit(self._write, ordered, columns, whole.tolist())
+        self._waiting.append((written, len(block)))
+        self._waiting_rows += len(block)
+
+    def _write(self, block: OrderedBlock, columns: dict[str, Array], whole: list[bool]) -> None:
         table = pa.table({name: _arrow(values, TYPES[name]) for name, values in columns.items()})
         runs = runs_of(columns, block.starts)
         for i, (first, end) in enumerate(pairwise(block.starts.tolist())):
@@ -177,11 +179,11 @@ class ReadingsWriter:
         self, form: str, block: OrderedBlock, patient: int, own: pa.Table, runs: Array | None
     ) -> None:
         file = self._open.get(form) or self._new_file(form)
-        patient_id, digest = block.patient_ids[patient], block.digest(patient)
-        self._digests[patient_id] = digest
+        patient_id = block.patient_ids[patient]
+        digest = self._digests[patient_id].hex()
         first, last = block.starts[patient], block.starts[patient + 1] - 1
         times = int(block.time[first]), int(block.time[last])
-        self._index.append((patient_id, file.name, file.groups, len(own), *times, digest.hex()))
+        self._index.append((patient_id, file.name, file.groups, len(own), *times, digest))
         file.append(own, runs)
         self.rows += len(own)
         if file.rows >= FILE_ROWS:

@@ -14,14 +14,14 @@ import io
 import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from typing import Any, BinaryIO, Final
+from typing import BinaryIO, Final
 
 import numpy as np
 import pyarrow as pa
 import pyarrow.csv as pa_csv
 
 from outcomes.errors import IntakeError, SettingsError
-from outcomes.tables.cells import Cells, Vocabulary
+from outcomes.tables.cells import Cells, Vocabulary, cut_at
 from outcomes.tables.export_files import SEARCHED_LINES, ExportFile, Seen, TextRows
 from outcomes.tables.text_bytes import (
     LINE_END,
@@ -241,18 +241,13 @@ class TextFile(ExportFile):
 
     def _cut_plain(self, data: bytes, line: int, lines: int) -> TextRows | None:
         """Cut lines without quotation marks; None where one has other fields than the headings."""
-        codes, width = np.frombuffer(data, dtype=np.uint8), len(self.headings)
         separator = self.separator.encode()
         if len(separator) > 1:
             return None
-        ends: Any = np.flatnonzero((codes == ord(separator)) | (codes == LINE_END)).astype(np.int32)
-        if len(ends) != lines * width:
+        codes, width = np.frombuffer(data, dtype=np.uint8), len(self.headings)
+        begins, ends = (np.empty((width, lines), dtype=np.int32) for _ in range(2))
+        if not cut_at(codes, ord(separator), begins, ends):
             return None
-        ends = np.ascontiguousarray(ends.reshape(lines, width).T)
-        if not (codes[ends[-1]] == LINE_END).all():
-            return None
-        begins: Any = np.empty_like(ends)
-        begins[1:], begins[0, 1:], begins[0, :1] = ends[:-1] + 1, ends[-1, :-1] + 1, 0
         if width == 1 and (begins == ends).any():
             return None  # an empty line
         return TextRows(
