@@ -5,7 +5,7 @@ import pyarrow as pa
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from outcomes.tables.cells import Cells, Vocabulary
+from outcomes.tables.cells import Cells, Vocabulary, cut_at
 
 TEXTS = st.lists(st.text(max_size=6), max_size=40)
 
@@ -49,3 +49,21 @@ def test_cells_give_back_the_texts_of_any_rows(texts):
 def test_cells_are_blank_where_nothing_but_blanks_stands(texts):
     blank = Cells.of(pa.array(texts, type=pa.string())).blank()
     assert blank.tolist() == [not text.strip() for text in texts]
+
+
+LINES = st.lists(st.lists(st.text("ab ", max_size=3), min_size=1, max_size=4), max_size=9)
+
+
+@settings(deadline=None)  # the first call compiles
+@given(LINES, st.integers(min_value=1, max_value=3))
+def test_lines_are_cut_where_python_would_split_them_or_not_at_all(lines, width):
+    data = "".join(";".join(line) + "\n" for line in lines).encode()
+    begins, ends = (np.zeros((width, len(lines)), dtype=np.int32) for _ in range(2))
+    whole = cut_at(np.frombuffer(data, dtype=np.uint8), ord(";"), begins, ends)
+    assert whole == all(len(line) == width for line in lines)
+    if whole:
+        cells = [
+            [data[a:b].decode() for a, b in zip(*c, strict=True)]
+            for c in zip(begins.T, ends.T, strict=True)
+        ]
+        assert cells == lines
