@@ -107,7 +107,8 @@ def _two(data: Array, at: Any) -> Any:
     """Return the number of two digits, -1 where they are none."""
     place = np.uint64(at)  # unsigned: numba need not ask whether it counts from the end
     tens, ones = data[place] - 48, data[place + np.uint64(1)] - 48
-    return tens * 10 + ones if 0 <= tens <= 9 and 0 <= ones <= 9 else -1
+    # The bits tell in one step whether one of them is below 0 or above 9.
+    return tens * 10 + ones if tens | ones | (9 - tens) | (9 - ones) >= 0 else -1
 
 
 @compiled
@@ -134,9 +135,10 @@ def _offset(data: Array, at: Any, width: Any) -> Any:
 @compiled
 def _has_literals(data: Array, at: Any, layouts: Array, k: int) -> bool:
     for i in range(LITERALS, layouts.shape[1], 2):
-        if layouts[k, i] < 0:
+        place = layouts[np.uint64(k), np.uint64(i)]
+        if place < 0:
             break
-        if data[np.uint64(at + layouts[k, i])] != layouts[k, i + 1]:
+        if data[np.uint64(at + place)] != layouts[np.uint64(k), np.uint64(i + 1)]:
             return False
     return True
 
@@ -178,7 +180,7 @@ def _read(
                 minutes = _offset(data, at + layouts[k, OFFSET], layouts[k, OFFSET_WIDTH])
                 if minutes == NO_OFFSET:
                     continue
-            if min(min(min(year, month), min(day, hour)), min(minute, second)) < 0:
+            if year | month | day | hour | minute | second < 0:
                 continue
             done[row] = True
             offset[row], utc_mark[row] = minutes, minutes == 0
