@@ -1,4 +1,4 @@
-"""CSV readings into a study: one large mixed file, and thousands of small ones.
+"""CSV readings into a study: one large mixed file, thousands of small ones, and months of people.
 
 Yardstick: `pyarrow.csv.open_csv` with declared types, streaming the same files and keeping nothing.
 Beside it, `pandas.read_csv` merely reading them. Ours is the whole intake: decoding, every rule,
@@ -12,6 +12,7 @@ import resource
 import tempfile
 import time
 from collections.abc import Callable, Iterator
+from functools import partial
 from pathlib import Path
 from typing import BinaryIO
 
@@ -28,6 +29,7 @@ from tests.benchmarks.pairs import HEADING, Measured, line, measured, telling_of
 BAR = 3.0  # times pyarrow's reading with declared types
 TYPES = {"time": pa.timestamp("s"), "value": pa.int16()}
 SMALL_ROWS = 2_000  # of a small file
+MONTH_ROWS = 8_640  # of a file of one person's month
 EACH = 20_000  # readings of a patient in the mixed file
 TOML = """format = 1
 [clinic]
@@ -100,16 +102,23 @@ def mixed_file(folder: Path, rows: int) -> list[Path]:
     return [path]
 
 
-def small_files(folder: Path, rows: int) -> list[Path]:
+def small_files(folder: Path, rows: int, *, each: int = SMALL_ROWS) -> list[Path]:
     """Write one file a patient, whose id stands in its name."""
-    patients = max(1, rows // SMALL_ROWS)
+    patients = max(1, rows // each)
     _clinic(folder, patients, "r_*.csv", '{ file_name = "r_(.*)\\\\.csv" }')
     paths = [folder / f"r_P{i:05d}.csv" for i in range(patients)]
     for i, path in enumerate(paths):
         with path.open("wb") as file:
             file.write(b"time,value\n")
-            _write(file, _readings(i, SMALL_ROWS).select(["time", "value"]))
+            _write(file, _readings(i, each).select(["time", "value"]))
     return paths
+
+
+KINDS: dict[str, Callable[[Path, int], list[Path]]] = {
+    "one mixed file": mixed_file,
+    "small files": small_files,
+    "files of a month": partial(small_files, each=MONTH_ROWS),
+}
 
 
 def _pyarrow(paths: list[Path]) -> int:
@@ -171,7 +180,7 @@ def main(arguments: list[str]) -> None:
         return
     print(HEADING)
     with tempfile.TemporaryDirectory() as name, telling_of_others():
-        for what, write in (("one mixed file", mixed_file), ("small files", small_files)):
+        for what, write in KINDS.items():
             folder = Path(name) / what.replace(" ", "-")
             paths = write(folder, given.rows)
             rows = _pyarrow(paths)
