@@ -86,14 +86,13 @@ class ReadingsWriter:
     """Writes blocks into `folder`, one row group a patient, and keeps the index of what is where.
 
     Used as a context; afterwards `index`, `streams`, `rows` and `digest()` tell what was written.
-    A thread of its own writes, while the caller makes the next blocks; an error of it is raised by
-    the next call or at the end.
+    Blocks are put in order as they come; a thread of its own writes them, while the caller makes
+    the next ones. An error of it is raised by the next call or at the end.
     """
 
     folder: Path
     worn: WornSensors
     rows: int = 0
-    _patients: set[str] = field(default_factory=set)
     _thread: ThreadPoolExecutor = field(default_factory=lambda: ThreadPoolExecutor(1))
     _waiting: deque[tuple[Future[None], int]] = field(default_factory=deque)
     _waiting_rows: int = 0
@@ -138,34 +137,35 @@ class ReadingsWriter:
         TableError
             A patient was written before: blocks must hold whole patients.
         """
+        self._refuse_second(block)
+        if not len(block):
+            return
+        kind = self.worn.kind_of_readings(block) if block.kind is None else block.kind
+        ordered = OrderedBlock.of(block, kind)
+        self._digests.update({p: ordered.digest(i) for i, p in enumerate(ordered.patient_ids)})
+        stream, streams = streams_of(ordered)
+        self._streams.append(streams)
+        self._wait(WAITING_ROWS)
+        self._waiting.append((self._thread.submit(self._write, ordered, stream), len(block)))
+        self._waiting_rows += len(block)
+
+    def _refuse_second(self, block: ReadingBlock) -> None:
         for patient_id in block.patient_ids:
-            if patient_id in self._patients:
+            if patient_id in self._digests:
                 raise TableError(
                     f"readings: patient {patient_id} comes in two blocks. "
                     "Give all readings of a patient in one frame."
                 )
-        if not len(block):
-            return
-        self._patients.update(block.patient_ids)
-        kind = self.worn.kind_of_readings(block) if block.kind is None else block.kind
-        ordered = OrderedBlock.of(block, kind)
-        stream, streams = streams_of(ordered)
-        self._streams.append(streams)
-        stored, whole = _stored(ordered)
+
+    def _write(self, block: OrderedBlock, stream: Array) -> None:
+        stored, whole = _stored(block)
         columns = {
-            "time": ordered.time,
+            "time": block.time,
             "value": stored,
-            "local_offset": ordered.local_offset,
-            "capped": ordered.capped,
+            "local_offset": block.local_offset,
+            "capped": block.capped,
             "stream": stream,
         }
-        self._wait(WAITING_ROWS)
-        self._digests.update({p: ordered.digest(i) for i, p in enumerate(ordered.patient_ids)})
-        written = self._thread.submit(self._write, ordered, columns, whole.tolist())
-        self._waiting.append((written, len(block)))
-        self._waiting_rows += len(block)
-
-    def _write(self, block: OrderedBlock, columns: dict[str, Array], whole: list[bool]) -> None:
         table = pa.table({name: _arrow(values, TYPES[name]) for name, values in columns.items()})
         runs = runs_of(columns, block.starts)
         for i, (first, end) in enumerate(pairwise(block.starts.tolist())):
