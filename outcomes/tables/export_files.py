@@ -87,6 +87,7 @@ class ExportFile:
     seen: list[Seen] = field(default_factory=list)
     told: str = ""
     size: int = 0  # bytes, when the files were looked for
+    entry: int = -1  # number of its account for one table, once that is open
     typed: bool = False  # whether cells know by themselves that they are dates
     bytes_read: int = 0
     _digest: Any = field(default_factory=hashlib.sha256)

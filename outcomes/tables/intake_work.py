@@ -23,7 +23,7 @@ from outcomes.tables.declared import (
     HBA1C_UNITS,
     READINGS,
 )
-from outcomes.tables.export_files import ExportFile, TextRows
+from outcomes.tables.export_files import ExportFile
 from outcomes.tables.feeding import Feed, files_of, no_export_pattern
 from outcomes.tables.judging import UNENDED, Judge, Judged
 from outcomes.tables.ledger import Ledger, counted
@@ -74,14 +74,12 @@ class Intake:
         )
         waiting: list[Piece] = []
         held = 0  # rows in those
-        ended: list[tuple[ExportFile, int]] = []  # files whose last rows wait, or have been judged
-        for file, entry, rows in self._rows_of(feed):
-            if rows is None:
-                ended.append((file, entry))
+        ended: list[ExportFile] = []  # whose last rows wait, or have been judged
+        for file, piece in self._pieces_of(feed):
+            if piece is None:
+                ended.append(file)
                 continue
-            piece = Piece.of(feed, file, entry, rows)
-            if feed.schema.name in TIMED and not len(rows) and not rows.ragged:
-                continue  # the first part has no rows: it shows the headings
+            rows = piece.rows
             alone = len(rows) > ENOUGH_ROWS or (waiting and waiting[0].file.typed != file.typed)
             if waiting and (alone or held > ENOUGH_ROWS):
                 yield self._judged_together(judge, feed, waiting, ended)
@@ -99,23 +97,23 @@ class Intake:
             told = f"{ahead} rows of {feed.schema.name} end after the export; kept, the end open."
             self.ledger.note("end ahead", feed.schema.name, None, ahead, told, "")
 
-    def _rows_of(self, feed: Feed) -> Iterator[tuple[ExportFile, int, TextRows | None]]:
-        """Yield file, number of its account and rows; None for the rows after the last ones."""
-        begun, entry, done = 0, -1, 0
-        for number, file, rows, done in ahead(_read(feed), _rows_in, portion=PORTION):
-            if number > begun:
+    def _pieces_of(self, feed: Feed) -> Iterator[tuple[ExportFile, Piece | None]]:
+        """Yield each piece with its file, whose account is open; None after the last of a file."""
+        done = 0
+        for number, file, piece, done in ahead(_read(feed), _rows_in, portion=PORTION):
+            if file.entry < 0:
                 file.told = self._name_told(feed, file, number)
-                begun, entry = number, self.ledger.open(file.told, feed.schema.name)
-            yield file, entry, rows
+                file.entry = self.ledger.open(file.told, feed.schema.name)
+            yield file, piece
             self._advance(done)
         self.bytes_done += done
 
     def _judged_together(
-        self, judge: Judge, feed: Feed, waiting: list[Piece], ended: list[tuple[ExportFile, int]]
+        self, judge: Judge, feed: Feed, waiting: list[Piece], ended: list[ExportFile]
     ) -> Judged:
         part = judge.rows(feed, Pieces(pieces=tuple(waiting)))
         for piece in waiting:
-            self.ledger.entries[piece.entry].read += len(piece.rows) + len(piece.rows.ragged)
+            self.ledger.entries[piece.file.entry].read += len(piece.rows) + len(piece.rows.ragged)
         for entry, count in counted(part.entry[part.nothing]):
             self.ledger.entries[entry].nothing += count
         self._put_aside(part, waiting)
@@ -129,9 +127,9 @@ class Intake:
         self._close(feed, ended)
         return part
 
-    def _close(self, feed: Feed, ended: list[tuple[ExportFile, int]]) -> None:
-        for file, entry in ended:
-            self._describe(feed, file, entry)
+    def _close(self, feed: Feed, ended: list[ExportFile]) -> None:
+        for file in ended:
+            self._describe(feed, file)
 
     def _advance(self, of_this_source: int) -> None:
         """Tell which share of all bytes has been read; a zipped file counts by what is in it."""
@@ -201,15 +199,15 @@ class Intake:
             if not ragged:
                 continue
             self.ledger.set_aside(
-                np.full(len(ragged), piece.entry),
+                np.full(len(ragged), piece.file.entry),
                 np.array([line for line, _ in ragged], dtype=np.int64),
                 "fields",
                 np.array([reason for _, reason in ragged], dtype=object),
                 pd.DataFrame(index=range(len(ragged))),
             )
 
-    def _describe(self, feed: Feed, file: ExportFile, entry: int) -> None:
-        account, told = self.ledger.entries[entry], file.told
+    def _describe(self, feed: Feed, file: ExportFile) -> None:
+        account, told = self.ledger.entries[file.entry], file.told
         self.say(f"{told}: {feed.schema.name}, {account.read:,} rows")
         account.lines, account.titles = file.lines, max(file.heading_line - 1, 0)
         account.footers, account.empty = file.footers, file.empty_lines
@@ -226,7 +224,7 @@ class Intake:
                 "time_zone": feed.zone,
             }
         )
-        doubted = entry in self.doubted
+        doubted = file.entry in self.doubted
         for seen in file.seen:
             if doubted and seen.rule == "no last line end":
                 continue
@@ -247,18 +245,21 @@ class Intake:
             )
 
 
-Read: TypeAlias = tuple[int, ExportFile, TextRows | None, int]
+Read: TypeAlias = tuple[int, ExportFile, Piece | None, int]
 
 
 def _read(feed: Feed) -> Iterator[Read]:
-    """Yield number of each file of a source, file, its rows (None after the last), bytes read."""
+    """Yield number of each file of a source, file, a piece (None after the last), bytes read."""
     before = 0
     for number, file in enumerate(files_of(feed), start=1):
         for rows in file.rows():
-            yield number, file, rows, before + file.bytes_read
+            piece = Piece.of(feed, file, rows)
+            # The first part has no rows: it shows the headings.
+            if len(rows) or rows.ragged or feed.schema.name not in TIMED:
+                yield number, file, piece, before + file.bytes_read
         before += file.size
         yield number, file, None, before
 
 
 def _rows_in(item: Read) -> int:
-    return 0 if item[2] is None else len(item[2])
+    return 0 if item[2] is None else len(item[2].rows)

@@ -25,20 +25,19 @@ ENOUGH_ROWS: Final = 60_000  # that are worth a call of their own
 
 @dataclass(frozen=True, kw_only=True, eq=False, repr=False)
 class Piece:
-    """Rows of one file: the number of its account, its rows, the cells of every fed column.
+    """Rows of one file, and the cells of every fed column.
 
     A column that is the same text in every row is that text alone. `beside` are the cells of a
     column that holds the unit of each value, where one is named.
     """
 
     file: ExportFile
-    entry: int
     rows: TextRows
     cells: dict[str, Cells | str]
     beside: Cells | None
 
     @classmethod
-    def of(cls, feed: Feed, file: ExportFile, entry: int, rows: TextRows) -> Piece:
+    def of(cls, feed: Feed, file: ExportFile, rows: TextRows) -> Piece:
         """Take the fed columns out of some rows of a file.
 
         Raises
@@ -50,7 +49,7 @@ class Piece:
         if feed.schema.name in MEASURED_TABLES and "unit" not in feed.columns:
             heading = feed.columns["value"][1].unit_column
             beside = feed.beside(heading, file, rows) if heading is not None else None
-        return cls(file=file, entry=entry, rows=rows, cells=cells, beside=beside)
+        return cls(file=file, rows=rows, cells=cells, beside=beside)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False, repr=False)
@@ -75,7 +74,7 @@ class Pieces:
     @cached_property
     def entry(self) -> Array:
         """Number of the account of each row's file."""
-        return self._by_row([piece.entry for piece in self.pieces])
+        return self._by_row([piece.file.entry for piece in self.pieces])
 
     @cached_property
     def cells(self) -> dict[str, Cells | Texts]:
