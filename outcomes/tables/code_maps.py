@@ -18,7 +18,8 @@ import numpy as np
 
 from outcomes.errors import SettingsError, WriteError, known_names
 from outcomes.plan.sources import ColumnSource
-from outcomes.tables.feeding import Feed, files_of
+from outcomes.tables.feeding import Feed
+from outcomes.tables.source_files import files_of
 from outcomes.tables.values import FLAGS, Texts
 from outcomes.tables.versions import write_in_one_step
 

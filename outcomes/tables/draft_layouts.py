@@ -13,7 +13,7 @@ from typing import Final
 from outcomes.tables.draft_columns import Profile, profiles_of
 from outcomes.tables.draft_looking import Look, looks
 from outcomes.tables.draft_words import PATIENT_WORDS, heading_fit
-from outcomes.tables.feeding import is_no_export
+from outcomes.tables.source_files import is_no_export
 
 MANY: Final = 15  # files of one kind in one folder, beyond which their beginnings will do
 MOST_FILES: Final = 60  # of one folder whose rows are looked at

@@ -24,8 +24,8 @@ from outcomes.errors import IntakeError
 from outcomes.plan.sources import TableSource
 from outcomes.tables.cells import Cells
 from outcomes.tables.draft_words import FOOTER_WORDS, plain
-from outcomes.tables.feeding import NOT_READ
 from outcomes.tables.parquet_files import ParquetFile
+from outcomes.tables.source_files import NOT_READ
 from outcomes.tables.workbooks import open_book
 
 SEPARATORS: Final = (";", "\t", ",", "|", "^", "~")

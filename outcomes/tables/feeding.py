@@ -6,13 +6,11 @@ Everything that can be wrong with `sources.toml` is found here, before a file is
 from __future__ import annotations
 
 import re
-import stat
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
-from fnmatch import translate
 from functools import cached_property
 from pathlib import Path
-from typing import Final
+from typing import Final, NamedTuple
 
 from outcomes.errors import SettingsError, known_names
 from outcomes.plan.sources import ColumnSource, Sources, TableSource
@@ -21,11 +19,8 @@ from outcomes.schema import Column, Schema
 from outcomes.tables.cells import Cells
 from outcomes.tables.dates import DatePattern, date_patterns
 from outcomes.tables.declared import DECLARED, NEEDED
-from outcomes.tables.export_files import ISO_DATES, NO_EXPORTS, ExportFile, TextRows
-from outcomes.tables.parquet_files import ParquetFile
-from outcomes.tables.text_files import TextFile
+from outcomes.tables.export_files import ISO_DATES, ExportFile, TextRows
 from outcomes.tables.values import FLAGS
-from outcomes.tables.workbooks import WorkbookFile
 
 # Columns that the toolkit finds by itself where the export has none.
 FOUND: Final = {
@@ -52,18 +47,14 @@ DAY_OF_ROW: Final = {
     "complications": "onset_on",
     "states": "from_on",
 }
-READERS: Final[Mapping[str, Callable[..., ExportFile]]] = {
-    ".xlsx": WorkbookFile,
-    ".xlsm": WorkbookFile,
-    ".parquet": ParquetFile,
-}
-NOT_READ: Final = {
-    ".xls": "an old workbook; save it as .xlsx, or export CSV",
-    ".xlsb": "a binary workbook; save it as .xlsx, or export CSV",
-    ".ods": "no .xlsx; save it as .xlsx, or export CSV",
-    ".pdf": "a picture of a table; export the table itself as CSV",
-    ".zip": "a folder in one file; unpack it first",
-}
+
+
+class FoundFile(NamedTuple):
+    """A file of a source: where it is, what messages call it, how many bytes it has."""
+
+    path: Path
+    name: str
+    size: int
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -75,6 +66,7 @@ class Feed:
     schema: Schema
     sources: Sources
     shared: bool = False  # its files feed other tables too
+    found: list[FoundFile] = field(default_factory=list)  # once they have been looked for
     skipped: list[str] = field(default_factory=list)  # files of the pattern that are no exports
     _places: dict[tuple[tuple[str, ...], ...], int] = field(default_factory=dict)  # of headings
 
@@ -103,19 +95,6 @@ class Feed:
             candidates = self.schema.key[:1]
         from_heading = [n for n in candidates if n in self.columns and self.columns[n][1].column]
         return from_heading[0] if from_heading else None
-
-    @cached_property
-    def found(self) -> tuple[tuple[Path, str, int], ...]:
-        """The files: where they are, what messages call them, how many bytes they have."""
-        files: dict[Path, tuple[str, int]] = {}
-        for pattern in self.source.files:
-            for path, size in _found(self, pattern):
-                name = _name(path, self.sources.folder)
-                kind = path.suffix.casefold()
-                if kind in NOT_READ:
-                    raise self.error(("files",), f"{name} is {NOT_READ[kind]}.")
-                files.setdefault(path, (name, size))
-        return tuple((path, *told) for path, told in files.items())
 
     @cached_property
     def wanted(self) -> tuple[tuple[str, ...], ...]:
@@ -348,74 +327,3 @@ def _check_column(feed: Feed, name: str) -> None:
             raise feed.error(
                 ("columns", name, "codes", code), known_names("word for it", word, allowed)
             )
-
-
-def files_of(feed: Feed) -> Iterator[ExportFile]:
-    """Yield the export files of a source, each once, in order of name.
-
-    Raises
-    ------
-    SettingsError
-        A path or pattern finds no file, or one of a kind that is not read; the message tells what
-        is there.
-    """
-    for path, name, size in feed.found:
-        reader = READERS.get(path.suffix.casefold(), TextFile)
-        yield reader(path=path, name=name, size=size, source=feed.source, wanted=feed.wanted)
-
-
-def is_no_export(path: Path) -> bool:
-    """Return whether a file was left by the system or by a program that has another file open."""
-    return bool(no_export_pattern(path.name))
-
-
-_NO_EXPORTS: Final = tuple((p, re.compile(translate(p))) for p in NO_EXPORTS)
-
-
-def no_export_pattern(name: str) -> str:
-    """Return the pattern of files that are no exports which a name fits, "" where it fits none."""
-    return next((p for p, fits in _NO_EXPORTS if fits.match(name.casefold())), "")
-
-
-def _found(feed: Feed, pattern: str) -> list[tuple[Path, int]]:
-    folder = feed.sources.folder
-    path = folder / pattern
-    size = _size(path)
-    if size is not None:
-        return [(path, size)]
-    # A pattern is relative to the folder; an absolute path must name one file.
-    patterned = [] if Path(pattern).is_absolute() else sorted(folder.glob(pattern))
-    found = []
-    for file in patterned:
-        size = _size(file)
-        if size is None:
-            continue
-        if not is_no_export(file):
-            found.append((file, size))
-        elif file.name not in feed.skipped:
-            feed.skipped.append(file.name)
-    if not found:
-        around = path.parent if path.parent.is_dir() else folder
-        there = sorted(p.name for p in around.iterdir())[:10] if around.is_dir() else []
-        raise feed.error(
-            ("files",),
-            f"'{pattern}' finds no file. In {around.name or '.'} there is: "
-            f"{', '.join(there) or 'nothing'}.",
-        )
-    return found
-
-
-def _size(path: Path) -> int | None:
-    """Return how many bytes a file has; None where there is no file."""
-    try:
-        told = path.stat()
-    except (OSError, ValueError):
-        return None
-    return told.st_size if stat.S_ISREG(told.st_mode) else None
-
-
-def _name(path: Path, folder: Path) -> str:
-    try:
-        return path.relative_to(folder).as_posix()
-    except ValueError:
-        return path.name

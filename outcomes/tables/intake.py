@@ -35,6 +35,7 @@ from outcomes.tables.judging import Judged
 from outcomes.tables.ledger import Ledger
 from outcomes.tables.pseudonyms import pseudonymiser
 from outcomes.tables.rules import severities
+from outcomes.tables.source_files import found_files
 from outcomes.tables.study import Study, write_study
 from outcomes.tables.timed_rows import TimedRows
 from outcomes.tables.times import local_day
@@ -92,7 +93,7 @@ def intake(
         pseudonym=hidden,
         problems=Problems(discreet=hidden is not None),
     )
-    work.all_bytes = sum(size for feed in work.feeds for _, _, size in feed.found)
+    work.all_bytes = sum(file.size for feed in work.feeds for file in found_files(feed))
     folder = Path(folder)
     # The lock is taken before the first row is read: a second intake is refused at once.
     with sole_writer(folder) as unfinished:

@@ -28,6 +28,7 @@ from outcomes.tables.timed_rows import (
     all_settled,
     block_of,
     set_rows_aside,
+    taken,
 )
 from outcomes.tables.worn_sensors import WornSensors
 
@@ -140,7 +141,7 @@ def _by_rules(
         return patients
     return PatientRows.of(
         [
-            (patient_id, [rows[~out[start : start + len(rows)]]])
+            (patient_id, [taken(rows, ~out[start : start + len(rows)])])
             for start, (patient_id, rows) in zip(patients.starts[:-1], patients, strict=True)
         ]
     )

@@ -24,12 +24,13 @@ from outcomes.tables.declared import (
     READINGS,
 )
 from outcomes.tables.export_files import ExportFile
-from outcomes.tables.feeding import Feed, files_of, no_export_pattern
+from outcomes.tables.feeding import Feed
 from outcomes.tables.judging import UNENDED, Judge, Judged
 from outcomes.tables.ledger import Ledger, counted
 from outcomes.tables.pieces import ENOUGH_ROWS, Piece, Pieces
 from outcomes.tables.pseudonyms import Pseudonymiser
 from outcomes.tables.rules import NOTE, STOP
+from outcomes.tables.source_files import files_of, no_export_pattern
 from outcomes.tables.values import Problems
 
 Array = npt.NDArray[Any]

@@ -102,7 +102,7 @@ def taken(rows: Array, which: Array) -> Array:
 
 @dataclass(kw_only=True, eq=False, repr=False)
 class TimedRows:
-    """Collects good rows, and gives them back one patient at a time. Used as a context.
+    """Collects good rows, and gives them back some patients at a time. Used as a context.
 
     Beyond `HELD_ROWS` they are spilled to the folder `spill`, which is made then and removed after.
     """
