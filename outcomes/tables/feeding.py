@@ -1,4 +1,4 @@
-"""What each `[[source]]` feeds: its table, where every column comes from, and its files.
+"""What each `[[source]]` feeds: its table, and where every column comes from.
 
 Everything that can be wrong with `sources.toml` is found here, before a file is read.
 """
