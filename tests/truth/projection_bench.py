@@ -48,7 +48,7 @@ def actual_days(sensors: pd.DataFrame, placed: pd.DataFrame) -> dict[str, pd.Ser
     days = (pairs["placed_on_next"] - pairs["over"]).dt.days
     follows = pairs.loc[(pairs["placed_on_next"] > pairs["placed_on"]) & (days <= 90)]
     return {
-        DUE: over[on_time], LOST: mine.loc[lost, "end_on"],
+        DUE: mine.loc[on_time, "removed_on"], LOST: mine.loc[lost, "end_on"],
         EARLY: mine.loc[~lost & ~on_time & mine["ended"], "end_on"],
         AGAIN: follows.groupby("sensor_id")["placed_on_next"].min(),
     }  # fmt: skip
