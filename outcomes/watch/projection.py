@@ -56,7 +56,7 @@ def projection(cohorts: CohortSet) -> Result:
     since the plan's start, times one factor a planned life (its ends over those expected, one
     added to both, so that a new life begins at the old one's hazard). Every sensor in place lives
     on from its age; those that reach their planned day get a delay of planned removals seen so
-    far, and every removal the time to the next sensor of the kind, or none, as seen so far. A
+    far, and every end the time to the next sensor of the kind, or none, as seen so far. A
     sensor further past its planned day than any that was removed is on the overdue list and not
     projected. Patients who will have their first sensor are not in it, nor what becomes of
     sensors placed after the cut-off.
@@ -178,8 +178,10 @@ class Seen:
         Sensors at risk, and ends of both kinds, of one planned life.
     late : array
         Days of planned removals after (or before) the planned day.
-    delay : array
-        Days from a removal to the next sensor of the kind; NaN where there was none.
+    delay, delay_early : array
+        Days to the next sensor of the kind, NaN where there was none: from a removal on or after
+        the planned day, and from an end before it (an implanted sensor is removed some days after
+        it failed).
     """
 
     grid: Floats
@@ -189,6 +191,7 @@ class Seen:
     by_life: Mapping[float, tuple[Floats, Floats]]
     late: Floats
     delay: Floats
+    delay_early: Floats
 
 
 def _seen(cohorts: CohortSet) -> Seen:
@@ -216,6 +219,7 @@ def _seen(cohorts: CohortSet) -> Seen:
     others = state.isin(END_STATES) & ~losses & (state != PLANNED)
     late = timeliness(cohorts.table("sensors"), cohorts.plan.sensor_survival)
     late = late.loc[(late["kind"] == KIND) & (late["when"] != BEFORE)]  # before: ended early
+    delay, delay_early = _delays(cohorts)
     return Seen(
         grid=grid,
         risk=at_risk(np.ones(len(lives), bool)), lost=at(last, losses), early=at(last, others),
@@ -224,23 +228,31 @@ def _seen(cohorts: CohortSet) -> Seen:
             for life in np.unique(planned)
         },
         late=late["late_days"].to_numpy(float),
-        delay=_delays(cohorts),
+        delay=delay, delay_early=delay_early,
     )  # fmt: skip
 
 
-def _delays(cohorts: CohortSet) -> Floats:
+def _delays(cohorts: CohortSet) -> tuple[Floats, Floats]:
+    """Return the delays after removals as planned, and after earlier ends; all for both if none."""
     sensors = cohorts.table("sensors")
     died = cohorts.table("patients").set_index("patient_id")["died_on"]
     over = after_the_end(sensors, within_days=LONGEST_DELAY, cut_off=cohorts.cut_off, died=died)
     over = over.loc[(over["kind"] == KIND) & ~over["next"].isin([OPEN, DEAD])]
+    stopped = over["stopped_on"].fillna(over["over_on"])
+    worked = (stopped - over["placed_on"]).dt.days
+    early = (over["end_reason"] != "planned") & (worked < over["planned_days"].astype(int))
+    over = over.assign(end_on=over["over_on"].where(~early, stopped))
     later = sensors.loc[sensors["kind"] == KIND, ["patient_id", "placed_on"]]
-    pairs = over[["sensor_id", "patient_id", "placed_on", "over_on"]].merge(
+    pairs = over[["sensor_id", "patient_id", "placed_on", "over_on", "end_on"]].merge(
         later, on="patient_id", suffixes=("", "_next")
     )
-    days = (pairs["placed_on_next"] - pairs["over_on"]).dt.days
-    follows = (pairs["placed_on_next"] > pairs["placed_on"]) & (days <= LONGEST_DELAY)
+    after_removal = (pairs["placed_on_next"] - pairs["over_on"]).dt.days
+    follows = (pairs["placed_on_next"] > pairs["placed_on"]) & (after_removal <= LONGEST_DELAY)
+    days = (pairs["placed_on_next"] - pairs["end_on"]).dt.days
     first = days[follows].groupby(pairs.loc[follows, "sensor_id"]).min()
-    return over["sensor_id"].map(first).to_numpy(float)
+    found = over["sensor_id"].map(first).to_numpy(float)
+    parts = found[~early.to_numpy(bool)], found[early.to_numpy(bool)]
+    return parts if all(map(len, parts)) else (found, found)
 
 
 def _refusal(place: pd.DataFrame, seen: Seen) -> str:
@@ -282,7 +294,11 @@ def _counts(
         removed = np.where(early_end, np.ceil(share * planned - 1e-6) - age, planned - age)
         removed = np.where(early_end, removed, removed + _lateness(planned - age, seen.late, rng))
         removed = np.maximum(removed, 1)
-        again = removed + rng.choice(seen.delay, len(place))
+        again = removed + np.where(
+            early_end,
+            rng.choice(seen.delay_early, len(place)),
+            rng.choice(seen.delay, len(place)),
+        )
         when = {
             DUE: (removed, ~early_end), LOST: (removed, is_lost),
             EARLY: (removed, early_end & ~is_lost), AGAIN: (again, ~np.isnan(again)),

@@ -12,7 +12,7 @@ import pytest
 from outcomes.cohorts.build import CohortSet, build_cohorts
 from outcomes.plan import Frame, Plan, SensorSurvival
 from outcomes.results import Result
-from outcomes.watch.projection import AGAIN, DUE, LOST, _lateness, in_place, projection
+from outcomes.watch.projection import AGAIN, DUE, LOST, _delays, _lateness, in_place, projection
 from tests.invented_clinic import PLAN, invented_study, invented_tables
 
 QUICK = Plan(
@@ -95,3 +95,19 @@ def test_without_sensors_in_place_there_is_a_sentence(tmp_path: Path) -> None:
     assert result.finding == "Not estimable: no implanted sensor is in place."
     assert all(record["estimate"] is None and record["note"] for record in result.records())
     assert result.plot() is None
+
+
+def test_what_follows_a_loss_is_counted_from_the_loss(tmp_path: Path) -> None:
+    """Every next sensor is placed at the removal; one that ended early, five days later."""
+    tables = invented_tables(implanted=60, adhesive=0)
+    sensors = tables["sensors"]
+    lasted = (sensors["removed_on"] - sensors["placed_on"]).dt.days
+    ended = (sensors["end_reason"] != "planned") & (lasted > 5)
+    stopped = sensors["removed_on"] - pd.Timedelta(days=5)
+    sensors["stopped_on"] = stopped.where(ended).astype("datetime64[ns]")
+    planned, early = _delays(
+        build_cohorts(invented_study(tmp_path, tables), QUICK, quarter="2025-Q1")
+    )
+    assert set(early[~np.isnan(early)]) == {5.0}
+    assert (early == 5).sum() >= 10
+    assert set(planned[~np.isnan(planned)]) == {0.0}
