@@ -59,7 +59,7 @@ COLUMNS: Final = NIGHT_BANDS + len(BANDS)
 # (above 250). A level's limit is the first band from which a value is inside it again.
 LEVELS: Final = ("low_1", "low_2", "high_1", "high_2")
 # Of a fixed width, since numba compiles a function anew for each plain number it is called with.
-_ZERO: Final[Any] = np.int64(0)
+ZERO: Final[Any] = np.int64(0)
 _LOW: Final[Any] = np.int64(0)  # the first of the low levels
 _HIGH: Final[Any] = np.int64(2)
 _BANDS_IN_ALL: Final = len(BANDS)
@@ -228,7 +228,7 @@ def day_sums(
     # An episode takes a reading beyond its limit and one that ends it.
     episodes = np.empty((4 * (n // 2 + 2), 5), np.int64)
     state = np.zeros((4, 7), np.int64)
-    n_episodes, watch_low, watch_high = _ZERO, False, False
+    n_episodes, watch_low, watch_high = ZERO, False, False
     owned_until = time[0] - 1  # by the kind that goes first
     span, n_spans = 0, len(not_tested)
     day, day_starts, day_ends = first_day, first_day * DAY, (first_day + 1) * DAY

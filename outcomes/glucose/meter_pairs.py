@@ -92,14 +92,14 @@ def meter_pairs(
         The value lies strictly before the fingerstick, and no longer before than this: a value at
         the same instant or later may already have been pulled to the entry.
     workers : Workers
-        What was found is kept beside the study, for the next call with the same fingersticks.
 
     Returns
     -------
     DataFrame, one row per pair
         `fingerstick` (row of the frame given), `kind`, `sensor_mg_dl`, `capped` (-1 below, 0, 1
         above what the sensor reports), `minutes_before`; in order of fingerstick and kind. A
-        fingerstick without a value in time is in no pair.
+        fingerstick without a value in time is in no pair. What was found is kept beside the study,
+        for the next call with the same fingersticks.
     """
     asked = [fingersticks["patient_id"], fingersticks["time"]]
     kept_at = file_of("pairs", study, [minutes], asked)

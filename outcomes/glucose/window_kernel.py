@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import numpy.typing as npt
@@ -15,6 +15,7 @@ from outcomes.glucose.kernel import (
     OWNED_NOT_TESTED,
     READINGS,
     SLACK,
+    ZERO,
 )
 from outcomes.tables.compiled import compiled
 
@@ -46,7 +47,6 @@ def counting_days(
     return counts
 
 
-_NONE: Final[Any] = np.int64(0)  # of a fixed width, as the numbers of `kernel`
 # Columns of a window behind the sums of its days.
 COUNTING_DAYS: Final = COLUMNS
 ELAPSED: Final = COLUMNS + 1
@@ -92,7 +92,7 @@ def window_sums(
             row[COUNTING_DAYS] += counts[i]
         row[ELAPSED] = midnights[high + 1 - midnights_from] - midnights[low - midnights_from]
         for level in range(4):
-            at, n = EPISODES + 4 * level, _NONE
+            at, n = EPISODES + 4 * level, ZERO
             # Ordered by start; a traveller's clock set back may disorder the days by one.
             for i in range(first_from(started[level], n_of[level], low - 1), n_of[level]):
                 if started[level, i] > high + 1:

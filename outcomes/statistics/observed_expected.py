@@ -62,29 +62,17 @@ class UnitLives:
         hit = self.event if event is None else event
         draws = end.shape[:-1]
         shape = (*draws, self.units, self.strata, self.steps)
-        size, each = int(np.prod(shape)), self.units * self.strata * self.steps
-        drawing = np.arange(int(np.prod(draws))).reshape(*draws, 1) * each
+        drawing = np.arange(int(np.prod(draws))).reshape(*draws, 1) * int(np.prod(shape[-3:]))
         cell = (self.unit * self.strata + self.stratum) * self.steps + drawing
-        events = np.bincount((cell + end)[hit], minlength=size).reshape(shape)
-        ends = np.bincount((cell + end).ravel(), minlength=size).reshape(shape)
-        begins = np.bincount((cell + self.first).ravel(), minlength=size).reshape(shape)
-        entered = begins.cumsum(axis=-1)
-        gone = ends.cumsum(axis=-1) - ends
-        return events.astype(float), (entered - gone).astype(float)
+        return _counted(cell + self.first, cell + end, hit, shape)
 
-    def of_some(self, which: npt.NDArray[np.bool_], *, last: Codes,
-                  event: npt.NDArray[np.bool_]) -> tuple[Floats, Floats]:  # fmt: skip
+    def of_some(
+        self, which: npt.NDArray[np.bool_], *, last: Codes, event: npt.NDArray[np.bool_]
+    ) -> tuple[Floats, Floats]:
         """Return what `counted` does for some devices together, arrays of shape (strata, steps)."""
-        shape = (self.strata, self.steps)
-        cell = self.stratum * self.steps
-
-        def number(places: Codes) -> Codes:
-            return np.bincount(places, minlength=self.strata * self.steps).reshape(shape)
-
-        ends = number((cell + last)[which])
-        entered = number((cell + self.first)[which]).cumsum(axis=1)
-        at_risk = entered - (ends.cumsum(axis=1) - ends)
-        return number((cell + last)[which & event]).astype(float), at_risk.astype(float)
+        cell = self.stratum[which] * self.steps
+        places = cell + self.first[which], cell + last[which]
+        return _counted(*places, event[which], (self.strata, self.steps))
 
     @cached_property
     def clusters_seen(self) -> int:
@@ -101,6 +89,18 @@ class UnitLives:
     def log_survival(self) -> Floats:
         """Minus the log of survival to each step, an array of shape (strata, steps + 1)."""
         return _summed(-np.log1p(-np.minimum(self.hazard, 0.999)))
+
+
+def _counted(
+    first: Codes, last: Codes, event: npt.NDArray[np.bool_], shape: tuple[int, ...]
+) -> tuple[Floats, Floats]:
+    """Return events and devices at risk, from the places in `shape` where each begins and ends."""
+    begins, ends, events = (
+        np.bincount(places.ravel(), minlength=int(np.prod(shape))).reshape(shape)
+        for places in (first, last, last[event])
+    )
+    gone = ends.cumsum(axis=-1) - ends
+    return events.astype(float), (begins.cumsum(axis=-1) - gone).astype(float)
 
 
 def _summed(hazard: Floats) -> Floats:

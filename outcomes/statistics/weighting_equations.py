@@ -174,7 +174,7 @@ class StackedEquations:
 
     def redraw(self, theta: Floats) -> Callable[[Floats], Floats]:
         """Bootstrap statistic: everything refitted with row counts, started at the answer."""
-        gamma, delta, *outcome = self._split(theta)
+        gamma, delta, eta, beta = self._split(theta)
         z, seen = self.z.astype(np.float64), self.seen.astype(np.float64)
 
         def statistic(counts: Floats) -> Floats:
@@ -185,8 +185,7 @@ class StackedEquations:
             )
             fitted = np.logical_and.reduce([*both, converged])
             # In a drawing without anybody unseen the chance of being seen is 1: no model is needed.
-            unseen = np.asarray(counts[:, ~self.seen] if self.v.shape[1] else counts[:, :0])
-            some_unseen = np.asarray(unseen.any(axis=1))
+            some_unseen = np.asarray(counts[:, ~self.seen].any(axis=1))
             chances = np.empty((len(counts), self.v.shape[1]))
             chances[some_unseen], converged = logistic_draws(
                 self.v, seen, counts[some_unseen],
@@ -195,7 +194,7 @@ class StackedEquations:
             fitted[some_unseen] &= converged
             found = np.full((len(counts), 3), np.nan)
             for draw in np.flatnonzero(fitted):
-                drawn = self._outcome_fits(counts[draw], (outcome[0], outcome[1]))
+                drawn = self._outcome_fits(counts[draw], (eta, beta))
                 if drawn is not None:
                     chance = chances[draw] if some_unseen[draw] else None
                     means = self._means(scores[draw], chance, *drawn, counts[draw])

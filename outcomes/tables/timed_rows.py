@@ -21,6 +21,7 @@ import pandas as pd
 from outcomes.tables.declared import GLUCOSE_UNITS
 from outcomes.tables.judging import REPEATED_HOUR, Judged
 from outcomes.tables.ledger import Ledger
+from outcomes.tables.pieces import ENOUGH_ROWS
 from outcomes.tables.reading_blocks import ReadingBlock, not_rising, patient_of
 from outcomes.tables.reading_store import MICROSECONDS_PER_DAY
 from outcomes.tables.zones import MICROSECONDS_PER_MINUTE
@@ -36,7 +37,6 @@ ROW: Final = np.dtype(
 )  # fmt: skip
 WHOLE_ROW: Final = np.dtype((np.void, ROW.itemsize))  # as which rows are moved, all fields at once
 HELD_ROWS: Final = 6_000_000
-ENOUGH_ROWS: Final = 60_000  # of some patients, that are worth a call of their own
 BUCKETS: Final = 64
 ROWS_OF_A_RUN: Final = 50  # with fewer rows of one patient after another, rows are sorted first
 MOST_BACK_STEPS: Final = 0.001  # share of steps back that still counts as a file in order

@@ -35,7 +35,7 @@ def cohorts(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFac
 def test_every_question_is_answered_in_words(cohorts: CohortSet, name: str) -> None:
     result = getattr(oc, name)(cohorts)
     assert result.finding.endswith(".")
-    assert "<table>" in result._repr_html_() or result.shown().empty
+    assert ("<table>" in result._repr_html_()) == (not result.shown().empty)
     json.dumps(result.records(), allow_nan=False)
     for record in result.records():
         assert record["estimate"] is not None or record["note"]
